@@ -1,0 +1,48 @@
+# Each target makes its own .venv when there is none. Python 3.11 or newer, make and gcc are all that is needed.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check
+
+.PHONY: demo test lint bench docs-pictures clean
+.DEFAULT_GOAL := demo
+
+demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
+	$(BIN)/warmheap simulate scenarios/mild-wet-winter.toml --days 120 --compare --out out
+
+test: $(VENV)/.dev-installed
+	$(BIN)/python -m pytest -n 2 --cov --cov-report=term
+
+lint: $(VENV)/.dev-installed
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: $(VENV)/.dev-installed
+	@for script in bench/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+docs-pictures: $(VENV)/.sim-installed  ## the pictures that the README shows
+	$(BIN)/warmheap simulate scenarios/mild-wet-winter.toml --days 120 --compare --out out/docs
+	cp out/docs/season.png out/docs/compare.png docs/
+
+clean:
+	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
+	  echo "warmheap needs Python 3.11 or newer; $(PYTHON) is $$($(PYTHON) -V 2>&1)."; \
+	  echo "Name another one: make PYTHON=/path/to/python3.11"; exit 1; }
+	@echo "== making $(VENV)"
+	@$(PYTHON) -m venv $(VENV) || $(PYTHON) -m virtualenv $(VENV) || { rm -rf $(VENV); \
+	  echo "Could not make $(VENV). On Debian: sudo apt install python3-venv"; exit 1; }
+
+$(VENV)/.sim-installed: pyproject.toml | $(BIN)/python
+	@echo "== installing the simulator's packages (about a minute the first time)"
+	$(PIP) install -e '.[sim]'
+	@touch $@
+
+$(VENV)/.dev-installed: pyproject.toml | $(BIN)/python
+	@echo "== installing the simulator's and the tests' packages (about two minutes the first time)"
+	$(PIP) install -e '.[sim,dev]'
+	@touch $@

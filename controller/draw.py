@@ -1,0 +1,77 @@
+"""How much heat the pile may give, and whether the greenhouse wants it now."""
+
+from __future__ import annotations
+
+from controller.memory import Memory
+
+VIGOUR_K = 4.0  # a pile chilled into this band above 45 degC makes so much less heat that it may not come back
+CAUTION = 0.8  # standard deviations kept between the estimated core and that
+TAPER_W_KG_K = 0.0125  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
+HEADROOM_MAX_K = 15.0
+LOOK_AHEAD_S = 86400.0  # a falling core is judged by where it will be a day on
+STEEPEST_K_S = 20.0 / 86400.0
+SAVED_J_KG = 6000.0  # unused allowance that may be kept for a cold night
+NEED_BAND_K = 2.5
+COMFORT_BELOW_CEILING_K = 2.0
+NEED_UNKNOWN = 0.5
+START_NEED = 0.4
+START_FULL = 0.35  # share of the account that makes a draw worth starting
+COMFORT_FULL, COMFORT_LEFT = 0.9, 0.5  # beyond the crop's need only what the account cannot keep is given
+
+
+def zero_draw_c(floor_c: float, core_sd_c: float) -> float:
+    """Return the estimated core temperature at which the draw ends [degC]: the floor and a margin for what is not known."""
+    return floor_c + VIGOUR_K + CAUTION * core_sd_c
+
+
+def headroom_k(core_c: float, slope_k_s: float, zero_c: float) -> float:
+    """Return how far the core stands above ``zero_c``, or will in a day if it is falling [K]."""
+    falling = max(min(slope_k_s, 0.0), -STEEPEST_K_S)
+    return core_c + LOOK_AHEAD_S * falling - zero_c
+
+
+def tapered_w(room_k: float, mass_kg: float) -> float:
+    """Return the draw averaged over a day that this headroom allows [W]; 0 for none or an unknown one."""
+    return TAPER_W_KG_K * mass_kg * min(room_k, HEADROOM_MAX_K) if room_k > 0.0 else 0.0
+
+
+def crop_need(greenhouse_c: float, min_c: float) -> float:
+    """Return 0..1: nothing from ``NEED_BAND_K`` above the crop minimum, all at the minimum; half when not known."""
+    if greenhouse_c != greenhouse_c:
+        return NEED_UNKNOWN
+    return min(max((min_c + NEED_BAND_K - greenhouse_c) / NEED_BAND_K, 0.0), 1.0)
+
+
+def welcome(greenhouse_c: float, ceiling_c: float) -> bool:
+    """Tell whether heat beyond the crop's need does no harm."""
+    return greenhouse_c < ceiling_c - COMFORT_BELOW_CEILING_K
+
+
+class HeatAccount(Memory):
+    """Allowance not yet drawn [J]: filled at the rate the pile allows, spent by what is measured to leave it."""
+
+    __slots__ = ("_cap_j", "balance_j", "giving")
+
+    def __init__(self, mass_kg: float) -> None:
+        self._cap_j = SAVED_J_KG * mass_kg
+        self.balance_j = 0.0
+        self.giving = False
+
+    @property
+    def fullness(self) -> float:
+        """Share of the most it can hold, -1..1; negative after an overdraft."""
+        return self.balance_j / self._cap_j
+
+    def book(self, allowed_w: float, drawn_w: float, dt_s: float) -> None:
+        """Add the allowance and take off the draw of the last ``dt_s``."""
+        balance = self.balance_j + (allowed_w - drawn_w) * dt_s
+        self.balance_j = min(max(balance, -self._cap_j), self._cap_j)
+
+    def gives(self, need: float, is_welcome: bool) -> bool:
+        """Tell whether heat shall be drawn now: for the crop while anything is saved, beyond that from plenty only."""
+        full = self.fullness
+        if self.giving:
+            self.giving = full > 0.0 if need > 0.0 else is_welcome and full > COMFORT_LEFT
+        else:
+            self.giving = (need >= START_NEED and full >= START_FULL) or (is_welcome and full >= COMFORT_FULL)
+        return self.giving

@@ -1,0 +1,218 @@
+"""What the pile is, what it makes and what it can give, from cheap probes: a small robust observer.
+
+The core is the core probe (or the edge probe) with a correction learnt from the water: water that has stood in the
+pile for an hour comes out nearly as hot as the core, wherever the probe was pushed in. Heat made follows from the
+energy balance of one lump: trend x heat capacity + heat drawn + standing loss.
+"""
+
+from __future__ import annotations
+
+from math import nan, sqrt
+
+from controller.checks import Readings
+from controller.media import WATER_J_KG_K
+from controller.memory import Memory
+from controller.settings import ControllerSettings
+from controller.signals import PileEstimate
+
+DAY_S = 86400.0
+CORE_FILTER_S = 900.0
+TREND_FILTER_S = 4 * 3600.0
+MADE_FILTER_S = DAY_S
+HOLD_CORE_S = 1800.0  # without any pile probe the last estimate stands this long
+HOT_GAP_S = 3600.0  # a gap in the readings longer than this breaks the record of a hot core
+PILE_SHARE = 0.6  # share of the pile that follows the core up and down (own judgement)
+# Standing loss of a working 14 m3 pile, about 1.3 kW at 45 K above outdoors, grows with the surface (own judgement)
+LOSS_W_K_8T = 29.0
+PLACED_SD_K = 2.5  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
+WITNESSED_SD_K = 1.2
+RESTED_S = 4500.0  # water left this long in the drum has come close to the core
+WITNESS_GAIN = 0.3
+WITNESS_MAX_K = 8.0
+DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
+
+
+def heat_capacity_j_kg_k(moisture: float) -> float:
+    """Return the specific heat of wet material [J/kg K], mixture rule, 1300 for the dry part (from memory)."""
+    return WATER_J_KG_K * moisture + 1300.0 * (1.0 - moisture)
+
+
+def water_heat_w(flow_kg_s: float, supply_c: float, return_c: float) -> float:
+    """Return the heat the water takes out of the pile [W]; never negative, 0 when a value is missing."""
+    heat_w = flow_kg_s * WATER_J_KG_K * (supply_c - return_c)
+    return heat_w if heat_w > 0.0 else 0.0
+
+
+class WaterWitness(Memory):
+    """The hottest water of a draw that began after a long rest: a second opinion on the core."""
+
+    __slots__ = ("_enough_kg", "best_c", "pumped_kg", "rest_s", "ripe")
+
+    def __init__(self, drum_volume_m3: float) -> None:
+        self._enough_kg = max(8.0, 150.0 * drum_volume_m3)
+        self.rest_s = 0.0
+        self.ripe = False
+        self.pumped_kg = 0.0
+        self.best_c = nan
+
+    def update(self, flow_kg_s: float, supply_c: float, dt_s: float) -> float:
+        """Return the core temperature that the water shows, once a draw; NaN at all other times."""
+        if flow_kg_s <= 0.0:
+            return self._rest(dt_s)
+        if self.rest_s >= RESTED_S:
+            self.ripe, self.pumped_kg, self.best_c = True, 0.0, nan
+        self.rest_s = 0.0
+        if not self.ripe:
+            return nan
+        self.pumped_kg += flow_kg_s * dt_s
+        if supply_c == supply_c and not supply_c <= self.best_c and self.pumped_kg > 3.0:
+            self.best_c = supply_c
+        return self._verdict() if self.pumped_kg >= self._enough_kg else nan
+
+    def _rest(self, dt_s: float) -> float:
+        self.rest_s += dt_s
+        return self._verdict() if self.ripe and self.pumped_kg >= 6.0 else nan
+
+    def _verdict(self) -> float:
+        self.ripe = False
+        return self.best_c + DRUM_BELOW_K
+
+
+class Trend(Memory):
+    """Level and slope of a slowly changing reading: a critically damped tracking filter."""
+
+    __slots__ = ("level", "slope_per_s")
+
+    def __init__(self) -> None:
+        self.level = nan
+        self.slope_per_s = 0.0
+
+    def update(self, value: float, dt_s: float) -> None:
+        """Follow ``value``; a jump of more than 3 is a moved probe and shifts the level only."""
+        miss = value - self.level
+        if not -3.0 < miss < 3.0:
+            self.level = value
+            return
+        self.level += dt_s * (self.slope_per_s + 2.0 * miss / TREND_FILTER_S)
+        self.slope_per_s += dt_s * miss / (TREND_FILTER_S * TREND_FILTER_S)
+
+
+class PileObserver(Memory):
+    """Keeps the estimate of the pile up to date."""
+
+    __slots__ = (
+        "_capacity_j_k",
+        "_loss_w_k",
+        "_mass_kg",
+        "_settings",
+        "drawn_day_w",
+        "edge_gap_k",
+        "hot_gap_s",
+        "hot_s",
+        "net_w",
+        "offset_k",
+        "probe_c",
+        "silent_s",
+        "trend",
+        "witness",
+        "witnesses",
+    )
+
+    def __init__(self, settings: ControllerSettings) -> None:
+        self._settings = settings
+        self._mass_kg = settings.pile_wet_mass_kg
+        self._capacity_j_k = PILE_SHARE * self._mass_kg * heat_capacity_j_kg_k(settings.pile_moisture)
+        self._loss_w_k = LOSS_W_K_8T * (self._mass_kg / 8000.0) ** (2.0 / 3.0)
+        self.witness = WaterWitness(settings.drum_volume_m3)
+        self.trend = Trend()
+        self.probe_c = nan
+        self.offset_k = 0.0
+        self.edge_gap_k = nan
+        self.witnesses = 0.0
+        self.silent_s = 0.0
+        self.hot_s = 0.0
+        self.hot_gap_s = 0.0
+        self.drawn_day_w = 0.0
+        self.net_w = nan
+
+    @property
+    def blind(self) -> bool:
+        """Whether nothing is known of the pile any more."""
+        return self.probe_c != self.probe_c or self.silent_s > HOLD_CORE_S
+
+    @property
+    def core_c(self) -> float:
+        """Best estimate of the core [degC]."""
+        return self.probe_c + self.offset_k
+
+    @property
+    def core_sd_c(self) -> float:
+        """One standard deviation of ``core_c`` [K]."""
+        placed = PLACED_SD_K + (WITNESSED_SD_K - PLACED_SD_K) * min(self.witnesses, 10.0) / 10.0
+        unseen = self.silent_s / 3600.0
+        return sqrt(placed * placed + unseen * unseen)
+
+    def update(self, r: Readings, flow_kg_s: float, water_w: float, air_w: float, dt_s: float) -> None:
+        """Take one step's readings and the heat drawn during it [W]."""
+        reading_c = self._pile_reading(r)
+        if reading_c == reading_c:
+            self._follow(reading_c, dt_s)
+        else:
+            self.silent_s += dt_s
+            self.hot_gap_s += dt_s
+            if self.hot_gap_s > HOT_GAP_S:
+                self.hot_s = 0.0
+        shown_c = self.witness.update(flow_kg_s, r.water_supply_c, dt_s)
+        if shown_c == shown_c:
+            self._hear_witness(shown_c)
+        self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
+        self._balance(dt_s)
+
+    def estimate(self, outdoor_c: float, hold_c: float) -> PileEstimate:
+        """Return the public estimate; ``hold_c`` is the core temperature at which the draw would settle."""
+        core_c, net_w = self.core_c, self.net_w
+        outside_c = outdoor_c if outdoor_c == outdoor_c else 5.0
+        return PileEstimate(
+            core_c,
+            self.core_sd_c,
+            max(0.0, net_w + self._loss_w_k * (core_c - outside_c)) if net_w == net_w else nan,
+            self.sustainable_w(hold_c),
+            max(0.0, self._capacity_j_k * (core_c - self._settings.pile_floor_c)) if core_c == core_c else nan,
+        )
+
+    def sustainable_w(self, hold_c: float) -> float:
+        """Return the draw the pile can keep up with its core settled at ``hold_c`` [W]: what it nets now and the loss saved."""
+        saved_w = self._loss_w_k * (self.core_c - hold_c)
+        return max(0.0, self.net_w + saved_w) if self.net_w == self.net_w else nan
+
+    def _pile_reading(self, r: Readings) -> float:
+        core_c, edge_c = r.pile_core_c, r.pile_edge_c
+        if core_c != core_c:
+            return edge_c + self.edge_gap_k if self.edge_gap_k == self.edge_gap_k else edge_c
+        if edge_c == edge_c:  # half the gap only: what is not seen shall rather be too low
+            gap_k = 0.5 * max(0.0, core_c - edge_c)
+            self.edge_gap_k = gap_k if self.edge_gap_k != self.edge_gap_k else self.edge_gap_k + 0.001 * (gap_k - self.edge_gap_k)
+        return core_c
+
+    def _follow(self, reading_c: float, dt_s: float) -> None:
+        if self.probe_c == self.probe_c:
+            self.probe_c += (reading_c - self.probe_c) * dt_s / (CORE_FILTER_S + dt_s)
+        else:
+            self.probe_c = reading_c
+        self.silent_s = self.hot_gap_s = 0.0
+        self.trend.update(reading_c, dt_s)
+        self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
+
+    def _hear_witness(self, shown_c: float) -> None:
+        miss_k = shown_c - self.core_c
+        if miss_k == miss_k:
+            moved = self.offset_k + WITNESS_GAIN * miss_k
+            self.offset_k = min(max(moved, -WITNESS_MAX_K), WITNESS_MAX_K)
+            self.witnesses += 1.0
+
+    def _balance(self, dt_s: float) -> None:
+        now_w = self._capacity_j_k * self.trend.slope_per_s + self.drawn_day_w
+        if self.net_w == self.net_w:
+            self.net_w += (now_w - self.net_w) * dt_s / (MADE_FILTER_S + dt_s)
+        elif self.hot_s > DAY_S:
+            self.net_w = now_w

@@ -1,0 +1,128 @@
+"""The fan serves two masters: oxygen for the pile and warm air for the greenhouse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.checks import Readings
+from controller.media import air_enthalpy_j_kg
+from controller.memory import Memory
+from controller.settings import ControllerSettings
+
+PULSE_S = 180.0
+OXYGEN_SHARE = 0.10
+COLD_CORE_C = 35.0  # a pile still warming up is not cooled
+WARM_UP_SHARE = 0.05
+SAVING_SHARE = 0.03
+AIRLESS, AIRY = 0.08, 0.15  # mole fraction of oxygen: below the first the pile wants air, above the second it has enough
+AIRLESS_SHARE = 0.30
+HARVEST_SHARE = 0.25
+HOT_CORE_C, TOO_HOT_CORE_C = 62.0, 72.0
+HOT_SHARE = 0.5
+OXYGEN_DUTY = 0.6
+HUMID_BACK, CO2_BACK = 0.03, 0.15  # how far it must fall before pile air may enter again
+USUAL_SUPPLY_C = 25.0
+DRAWN_PER_DELIVERED = 1.7  # a quarter leaks from the duct, and the rest cools and loses its water on the way
+
+
+@dataclass(slots=True)
+class AirNeeds:
+    """What the fan's share of time follows.
+
+    ``need`` 0..1 of the greenhouse, ``drawing`` whether the phase allows a draw, ``room_k`` headroom of the core [K],
+    ``working`` whether the pile has reached its working temperature once, ``core_c`` [degC].
+    """
+
+    need: float
+    drawing: bool
+    working: bool
+    room_k: float
+    core_c: float
+    pile_o2: float
+
+
+def oxygen_share(a: AirNeeds) -> float:
+    """Return the share of time the pile itself wants air, by its oxygen where that is measured."""
+    if a.pile_o2 == a.pile_o2:
+        short = min(max((AIRY - a.pile_o2) / (AIRY - AIRLESS), 0.0), 1.0)
+        return SAVING_SHARE + (AIRLESS_SHARE - SAVING_SHARE) * short
+    if not a.working:
+        return WARM_UP_SHARE if a.core_c > COLD_CORE_C else 0.0
+    return OXYGEN_SHARE if a.room_k > 0.0 else SAVING_SHARE
+
+
+def cooling_share(core_c: float) -> float:
+    """Return the share of time that keeps a pile from getting too hot for its own microbes."""
+    return HOT_SHARE * min(max((core_c - HOT_CORE_C) / (TOO_HOT_CORE_C - HOT_CORE_C), 0.0), 1.0)
+
+
+def air_share(a: AirNeeds) -> float:
+    """Return the share of time the fan shall run, 0..1."""
+    share = max(oxygen_share(a), cooling_share(a.core_c))
+    if a.drawing and a.room_k > 0.0:
+        share += HARVEST_SHARE * a.need * min(a.room_k / 3.0, 1.0)
+    return share
+
+
+def blocked_now(value: float, limit: float, back: float, was_blocked: bool) -> bool:
+    """Tell whether a limit on the greenhouse air holds back the fan; an unknown value (NaN) blocks nothing."""
+    return value > (limit - back if was_blocked else limit)
+
+
+class FanDrive(Memory):
+    """Turns shares of time into pulses."""
+
+    __slots__ = ("_settings", "credit_s", "dense", "duty", "humid", "limit", "on")
+
+    def __init__(self, settings: ControllerSettings) -> None:
+        self._settings = settings
+        self.credit_s = 0.0
+        self.on = False
+        self.duty = 0.0
+        self.humid = False
+        self.dense = False
+        self.limit = "rest"
+
+    def heat_w(self, r: Readings) -> float:
+        """Return the heat the fan's air took out of the pile in the last step [W], against outdoor air at 80 % humidity."""
+        if self.duty <= 0.0:
+            return 0.0
+        supply_c = r.air_supply_c if r.air_supply_c == r.air_supply_c else USUAL_SUPPLY_C
+        rh = r.air_supply_rh if r.air_supply_rh == r.air_supply_rh else 1.0
+        outdoor_c = r.outdoor_c if r.outdoor_c == r.outdoor_c else 5.0
+        gain_j_kg = air_enthalpy_j_kg(supply_c, rh) - air_enthalpy_j_kg(outdoor_c, 0.8)
+        return max(0.0, DRAWN_PER_DELIVERED * self._settings.fan_full_flow_kg_s * self.duty * gain_j_kg)
+
+    def step(self, a: AirNeeds, r: Readings, elapsed_s: float, dt_s: float) -> float:
+        """Return the fan's duty now."""
+        share = self._allowed_share(a, r)
+        self.credit_s = min(self.credit_s + share * dt_s - (dt_s if self.on else 0.0), 2.0 * PULSE_S)
+        if self.on:
+            self.on = self.credit_s > 0.0 and share > 0.0
+        else:
+            self.on = self.credit_s >= PULSE_S * (1.0 - share) and share > 0.0
+        self.credit_s = max(self.credit_s, -PULSE_S)
+        if not self.on:
+            self.duty = 0.0
+        else:
+            self.duty = min(1.0, max(self._settings.fan_start_duty, OXYGEN_DUTY + (1.0 - OXYGEN_DUTY) * a.need))
+        return self.duty
+
+    def rest(self) -> float:
+        """Stop; returns the duty, 0."""
+        self.on, self.duty = False, 0.0
+        return 0.0
+
+    def _allowed_share(self, a: AirNeeds, r: Readings) -> float:
+        s = self._settings
+        self.humid = blocked_now(r.greenhouse_rh, s.humidity_max, HUMID_BACK, self.humid)
+        self.dense = blocked_now(r.greenhouse_co2, s.co2_max, CO2_BACK * s.co2_max, self.dense)
+        self.limit = "co2" if self.dense else "humidity" if self.humid else "air"
+        if self.dense:
+            return 0.0
+        if self.humid:
+            return SAVING_SHARE if a.pile_o2 < AIRLESS else 0.0
+        if r.greenhouse_c > s.greenhouse_ceiling_c:
+            self.limit = "ceiling"
+            return min(oxygen_share(a), SAVING_SHARE)
+        return air_share(a)

@@ -1,0 +1,203 @@
+"""The pump: breaking loose, ramp, pump curve with a slow correction, and what to do when no water moves."""
+
+from __future__ import annotations
+
+from simple_pid import PID
+
+from controller.memory import Memory
+from controller.settings import ControllerSettings
+
+OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
+SHORT_TICK_S = 2.5
+RAMP_S = 120.0  # from nothing to the flow target
+NO_FLOW_SHARE = 0.15  # of the flow the curve promises
+NO_FLOW_S = 60.0
+TRIES = 3
+FIRST_PAUSE_S = 900.0
+LONGEST_PAUSE_S = 4 * 3600.0
+METER_LAG_S = 15.0  # a pulse meter still shows the kick
+DUTY_STEP = 0.03
+NOMINAL_V = 12.0
+IDLE_SHARE = 0.85  # of the smallest running duty: where the flow curve starts (own judgement)
+
+
+def _no_clock() -> float:
+    return 0.0
+
+
+class Regulator(Memory):
+    """simple-pid as a PI whose only memory is its integral, and whose traps are closed.
+
+    It is fed finite values and its own step length only, and takes up again bumplessly.
+    """
+
+    __slots__ = ("_pid", "integral")
+
+    def __init__(self, gain: float, integral_gain: float, low: float, high: float) -> None:
+        self._pid = PID(gain, integral_gain, 0.0, sample_time=None, output_limits=(low, high), time_fn=_no_clock)
+        self.integral = 0.0
+
+    def update(self, target: float, measured: float, dt_s: float) -> float:
+        """Return the output; without a finite measurement or without time passing, the integral alone."""
+        if not -1e9 < measured < 1e9 or dt_s <= 0.0:
+            return self.integral
+        pid = self._pid
+        pid.setpoint = target
+        pid.set_auto_mode(False)
+        pid.set_auto_mode(True, self.integral)
+        output: float = pid(measured, dt=dt_s)
+        self.integral = pid.components[1]
+        return output
+
+
+class PumpCurve:
+    """Flow of the pump over its duty at a battery voltage: straight from just below the running duty to full."""
+
+    def __init__(self, settings: ControllerSettings) -> None:
+        self._idle = IDLE_SHARE * settings.pump_run_duty
+        self.slope_kg_s = settings.pump_full_flow_kg_s / (1.0 - self._idle)
+
+    def duty(self, flow_kg_s: float, volts: float) -> float:
+        """Return the duty for a flow [kg/s]; an unknown voltage (NaN) counts as 12 V."""
+        supply = volts if 6.0 < volts < 20.0 else NOMINAL_V
+        return (self._idle + flow_kg_s / self.slope_kg_s) * NOMINAL_V / supply
+
+    def flow_kg_s(self, duty: float, volts: float) -> float:
+        """Return the flow of a turning pump [kg/s]."""
+        supply = volts if 6.0 < volts < 20.0 else NOMINAL_V
+        return max(0.0, (duty * supply / NOMINAL_V - self._idle) * self.slope_kg_s)
+
+
+class PumpDrive(Memory):
+    """Turns a wanted flow into a duty."""
+
+    __slots__ = (
+        "_curve",
+        "_ramp_kg_s2",
+        "_settings",
+        "dead_meter",
+        "dry_s",
+        "duty",
+        "least_duty",
+        "locked_s",
+        "meter_fitted",
+        "mode",
+        "on_s",
+        "pause_s",
+        "ramped_kg_s",
+        "start_supply_c",
+        "tries",
+        "trim",
+    )
+
+    def __init__(self, settings: ControllerSettings) -> None:
+        self._settings = settings
+        self._curve = PumpCurve(settings)
+        self._ramp_kg_s2 = settings.flow_target_kg_s / RAMP_S
+        slope = self._curve.slope_kg_s
+        self.trim = Regulator(0.2 / slope, 0.05 / slope, -0.3, 0.6)
+        self.mode = OFF
+        self.duty = 0.0
+        self.least_duty = settings.pump_run_duty
+        self.ramped_kg_s = 0.0
+        self.on_s = 0.0
+        self.dry_s = 0.0
+        self.tries = 0.0
+        self.locked_s = 0.0
+        self.pause_s = FIRST_PAUSE_S
+        self.meter_fitted = False
+        self.dead_meter = False
+        self.start_supply_c = float("nan")
+
+    def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
+        """Return the flow of the last step [kg/s]: the meter's if there is a good one, else the curve's; 0 while off."""
+        if self.duty <= 0.0:
+            return 0.0
+        if measured_kg_s == measured_kg_s and not self.dead_meter:
+            return max(0.0, measured_kg_s)
+        return self._curve.flow_kg_s(self.duty, volts)
+
+    @property
+    def least_flow_kg_s(self) -> float:
+        """The smallest steady flow the pump can hold [kg/s]."""
+        return self._curve.flow_kg_s(self.least_duty * 1.05, NOMINAL_V)
+
+    @property
+    def locked(self) -> bool:
+        """Whether the pump rests because no water moved."""
+        return self.locked_s > 0.0
+
+    def rest(self, elapsed_s: float) -> float:
+        """Stop; returns the duty, 0."""
+        self.locked_s = max(0.0, self.locked_s - elapsed_s)
+        self.mode, self.duty, self.ramped_kg_s, self.on_s, self.dry_s = OFF, 0.0, 0.0, 0.0, 0.0
+        return 0.0
+
+    def drive(self, target_kg_s: float, measured_kg_s: float, supply_c: float, volts: float, dt_s: float, ramp: bool) -> float:
+        """Return the duty that brings the flow toward ``target_kg_s``.
+
+        ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
+        a pump at rest full duty.
+        """
+        if self.mode == OFF:
+            self.mode, self.start_supply_c = ARMED, supply_c
+            if dt_s > SHORT_TICK_S:
+                return 0.0
+        if self.mode == ARMED:
+            return self._kick(dt_s)
+        if self.mode == KICK:
+            self.mode = RUN
+            self.ramped_kg_s = self.least_flow_kg_s
+        else:
+            self._watch(measured_kg_s, supply_c, volts, dt_s)
+        if self.mode != RUN:
+            return self.duty
+        self.on_s += dt_s
+        step = self._ramp_kg_s2 * dt_s if ramp else target_kg_s
+        self.ramped_kg_s = min(target_kg_s, max(self.ramped_kg_s, self.least_flow_kg_s) + step)
+        self.duty = self._regulated(measured_kg_s, volts, dt_s)
+        return self.duty
+
+    def _kick(self, dt_s: float) -> float:
+        start = self._settings.pump_start_duty
+        gentle = min(1.0, 1.3 * start + DUTY_STEP * self.tries * 3.0)
+        self.mode = KICK
+        self.duty = 1.0 if dt_s <= SHORT_TICK_S else gentle
+        return self.duty
+
+    def _regulated(self, measured_kg_s: float, volts: float, dt_s: float) -> float:
+        duty = self._curve.duty(self.ramped_kg_s, volts)
+        if not self.dead_meter and measured_kg_s == measured_kg_s:
+            self.meter_fitted = True
+            if self.on_s < METER_LAG_S:
+                return min(max(duty + self.trim.integral, self.least_duty), 1.0)
+            at_least = self.duty <= self.least_duty and measured_kg_s > self.ramped_kg_s
+            at_most = self.duty >= 1.0 and measured_kg_s < self.ramped_kg_s
+            held = at_least or at_most  # the integral must not wind up against a stop
+            duty += self.trim.update(self.ramped_kg_s, measured_kg_s, 0.0 if held else min(dt_s, 10.0))
+        elif not self.meter_fitted:
+            duty = max(duty, 1.15 * self.least_duty)
+        return min(max(duty, self.least_duty), 1.0)
+
+    def _watch(self, measured_kg_s: float, supply_c: float, volts: float, dt_s: float) -> None:
+        """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature."""
+        promised = self._curve.flow_kg_s(self.duty, volts)
+        if measured_kg_s > NO_FLOW_SHARE * promised or promised <= 0.0:
+            self.dry_s, self.tries, self.pause_s, self.dead_meter = 0.0, 0.0, FIRST_PAUSE_S, False
+            return
+        if measured_kg_s != measured_kg_s or self.dead_meter:
+            return
+        self.dry_s += dt_s
+        if abs(supply_c - self.start_supply_c) > 4.0 and self.on_s > 120.0:
+            self.dead_meter = True
+        elif self.dry_s >= NO_FLOW_S:
+            self._try_again()
+
+    def _try_again(self) -> None:
+        self.dry_s = 0.0
+        self.tries += 1.0
+        self.least_duty = min(self.least_duty + DUTY_STEP, 0.9)
+        self.mode = ARMED
+        if self.tries > TRIES:
+            self.tries, self.locked_s, self.mode, self.duty = 0.0, self.pause_s, OFF, 0.0
+            self.pause_s = min(2.0 * self.pause_s, LONGEST_PAUSE_S)

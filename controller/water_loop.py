@@ -1,0 +1,100 @@
+"""When the water circulates and how fast: leave to draw -> on and off, supply temperature -> flow set-point."""
+
+from __future__ import annotations
+
+from math import log
+
+from controller.media import WATER_J_KG_K
+from controller.memory import Memory
+from controller.pump import Regulator
+from controller.settings import ControllerSettings
+
+LEAST_ON_S = 180.0
+LEAST_OFF_S = 600.0
+# Water that stood in the coil is as hot as the core, whatever the flow; it has passed within minutes.
+FIRST_WATER_S = 600.0
+FAR_TOO_HOT_K = 20.0
+HOT_PAUSE_S = 3600.0
+HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
+FASTEST = 4.0  # flow against scald, in flow targets
+SETTLE_S = 300.0  # the water first out says nothing about the flow that is right
+SUPPLY_INTEGRAL_S = 2400.0  # drum and coil answer within the better part of an hour
+
+
+def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_ua_w_k: float) -> float:
+    """Return the flow [kg/s] at which a coil in a bed at ``core_c`` brings the water to ``target_c``.
+
+    From effectiveness = 1 - exp(-UA / m cp), the textbook form for a bed of even temperature. The effectiveness
+    asked for is kept within 0.05..0.95.
+    """
+    span = core_c - return_c
+    share = (target_c - return_c) / span if span > 1.0 else 0.95
+    ntu = -log(1.0 - min(max(share, 0.05), 0.95))
+    return coil_ua_w_k / (WATER_J_KG_K * ntu)
+
+
+class WaterLoop(Memory):
+    """Leave to draw in, flow set-point out."""
+
+    __slots__ = ("_settings", "hot_s", "limit", "off_s", "on_s", "pause_s", "running", "supply")
+
+    def __init__(self, settings: ControllerSettings) -> None:
+        self._settings = settings
+        target = settings.flow_target_kg_s
+        # a flow change of the whole target moves the supply by some 20 K
+        self.supply = Regulator(-target / 40.0, -target / 40.0 / SUPPLY_INTEGRAL_S, -0.5 * target, 0.5 * target)
+        self.running = False
+        self.on_s = 0.0
+        self.off_s = LEAST_OFF_S
+        self.hot_s = 0.0
+        self.pause_s = 0.0
+        self.limit = "demand"
+
+    def rest(self, elapsed_s: float) -> float:
+        """Stand still; returns the flow, 0."""
+        if self.running:
+            self.running, self.off_s = False, 0.0
+        self.off_s += elapsed_s
+        self.pause_s = max(0.0, self.pause_s - elapsed_s)
+        return 0.0
+
+    def flow_kg_s(self, may_draw: bool, supply_c: float, return_c: float, core_c: float, dt_s: float, elapsed_s: float) -> float:
+        """Return the flow set-point [kg/s], 0 for standing."""
+        if self.running:
+            self.on_s += dt_s
+            self._watch_heat(supply_c, dt_s)
+            self.running = self.running and (may_draw or self.on_s < LEAST_ON_S)
+            if not self.running:
+                self.off_s = 0.0
+        elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
+            self.running, self.on_s, self.hot_s = True, 0.0, 0.0
+        if not self.running:
+            self.limit = "scald" if self.pause_s > 0.0 else "pause"
+            return self.rest(elapsed_s)
+        return self._set_point(supply_c, return_c, core_c, dt_s)
+
+    def _watch_heat(self, supply_c: float, dt_s: float) -> None:
+        """Stop when the water stays above the scald limit after the first of it has passed."""
+        if not supply_c > self._settings.supply_max_c:
+            self.hot_s = 0.0
+            return
+        self.hot_s += dt_s
+        if self.hot_s >= FIRST_WATER_S or supply_c > self._settings.supply_max_c + FAR_TOO_HOT_K:
+            self.running, self.pause_s = False, HOT_PAUSE_S
+
+    def _set_point(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+        s = self._settings
+        wanted = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
+        wanted += self.supply.update(s.supply_target_c, supply_c, dt_s if self.on_s > SETTLE_S else 0.0)
+        cooling = cooling_flows(supply_c, s.supply_max_c)
+        if cooling > 1.0:
+            self.limit = "scald"
+            return cooling * s.flow_target_kg_s
+        self.limit = "flow" if wanted >= s.flow_target_kg_s else "supply"
+        return min(max(wanted, 0.05 * s.flow_target_kg_s), s.flow_target_kg_s)
+
+
+def cooling_flows(supply_c: float, supply_max_c: float) -> float:
+    """Return how many times the flow target brings too hot a supply down: the faster, the less the coil warms it; 1..4."""
+    over = (supply_c - supply_max_c + HOT_BAND_K) / HOT_BAND_K
+    return 1.0 + min(max(over, 0.0), FASTEST - 1.0) if over == over else 1.0

@@ -1,0 +1,5 @@
+"""``python -m warmheap`` is ``warmheap``."""
+
+from .cli import main
+
+raise SystemExit(main())

@@ -1,0 +1,82 @@
+"""The command line: ``warmheap VERB ...``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import NoReturn
+
+from .errors import Stopped, UsageError
+
+OK, WRONG, INTERRUPTED = 0, 2, 130
+
+# Each verb: what it is for, and the module that does it (None: not in this version).
+VERBS: dict[str, tuple[str, str | None]] = {
+    "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", None),
+    "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
+    "tune": ("find controller gains for a plant and prove that they are safe", None),
+    "init": ("write a commented settings file for your greenhouse", None),
+    "check": ("show each sensor and move each output once", None),
+    "commission": ("test and tune the real greenhouse step by step", None),
+    "run": ("control the greenhouse", None),
+    "report": ("say what was harvested, saved, and broken", None),
+    "replay": ("run a recorded log through today's controller", None),
+    "campaign": ("run many seasons or fault episodes on all cores", None),
+}
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """Refuse in one line instead of a page of usage."""
+        raise UsageError(f"{message} (see {self.prog} --help)")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser with all verbs; each built verb adds its own arguments."""
+    parser = _Parser(
+        prog="warmheap", description="Heats a greenhouse from a compost pile, all winter, without killing the pile."
+    )
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for verb, (purpose, module) in VERBS.items():
+        later = "" if module else " (not in this version)"
+        sub = verbs.add_parser(verb, help=purpose + later, description=_sentence(purpose + later))
+        if module:
+            import_module(f".{module}", __package__).add_arguments(sub)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code: 0 done, 2 a mistake told in one line, 130 stopped by Ctrl-C."""
+    try:
+        return _run(build_parser(), argv)
+    except UsageError as mistake:
+        return _say(mistake, WRONG)
+    except Stopped as stopped:
+        return _say(stopped, INTERRUPTED)
+    except KeyboardInterrupt:
+        return _say("stopped; nothing had been computed yet", INTERRUPTED)
+    except BrokenPipeError:  # the reader of a pipe has seen enough
+        sys.stderr.close()
+        return OK
+
+
+def _run(parser: argparse.ArgumentParser, argv: Sequence[str] | None) -> int:
+    args, unknown = parser.parse_known_args(argv)
+    purpose, module = VERBS[args.verb]
+    if module is None:
+        raise UsageError(f"{args.verb} will {purpose}; this version does not have it yet")
+    if unknown:
+        parser.error(f"unknown argument {unknown[0]!r} of {args.verb}")
+    import_module(f".{module}", __package__).run(args)
+    return OK
+
+
+def _say(text: object, code: int) -> int:
+    print(f"warmheap: {' '.join(str(text).split())}", file=sys.stderr)
+    return code
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
