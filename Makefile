@@ -45,4 +45,4 @@ $(VENV)/.sim-installed: pyproject.toml | $(BIN)/python
 $(VENV)/.dev-installed: pyproject.toml | $(BIN)/python
 	@echo "== installing the simulator's and the tests' packages (about two minutes the first time)"
 	$(PIP) install -e '.[sim,dev]'
-	@touch $@
+	@touch $@ $(VENV)/.sim-installed

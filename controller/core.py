@@ -77,7 +77,7 @@ class Controller(Memory):
         water_w = self._water_w(flow_kg_s, r)
         air_w = self.fan.heat_w(r)
         pile.update(r, flow_kg_s, water_w, air_w, dt_s)
-        zero_c = zero_draw_c(s.pile_floor_c, pile.core_sd_c)
+        zero_c = zero_draw_c(s.pile_floor_c, pile.core_sd_c, pile.heat_made_w(r.outdoor_c) / s.pile_wet_mass_kg)
         room_k = headroom_k(pile.core_c, pile.trend.slope_per_s, zero_c)
         self._change_phase(room_k)
         drawing = self.phase in DRAWING

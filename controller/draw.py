@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from controller.memory import Memory
 
-VIGOUR_K = 4.0  # a pile chilled into this band above 45 degC makes so much less heat that it may not come back
+MARGIN_K = 4.0  # a pile chilled close to 45 degC makes so much less heat that it may not come back
 CAUTION = 0.8  # standard deviations kept between the estimated core and that
-TAPER_W_KG_K = 0.0125  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
+# A pile that makes little falls fast in the next cold spell, drawn or not: it keeps more in reserve.
+STRONG_W_KG = 0.25
+WEAK_K = 8.0
+TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0
 LOOK_AHEAD_S = 86400.0  # a falling core is judged by where it will be a day on
 STEEPEST_K_S = 20.0 / 86400.0
-SAVED_J_KG = 6000.0  # unused allowance that may be kept for a cold night
+SAVED_J_KG = 12000.0  # unused allowance that may be kept for a cold night
 NEED_BAND_K = 2.5
 COMFORT_BELOW_CEILING_K = 2.0
 NEED_UNKNOWN = 0.5
@@ -19,9 +22,14 @@ START_FULL = 0.35  # share of the account that makes a draw worth starting
 COMFORT_FULL, COMFORT_LEFT = 0.9, 0.5  # beyond the crop's need only what the account cannot keep is given
 
 
-def zero_draw_c(floor_c: float, core_sd_c: float) -> float:
-    """Return the estimated core temperature at which the draw ends [degC]: the floor and a margin for what is not known."""
-    return floor_c + VIGOUR_K + CAUTION * core_sd_c
+def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
+    """Return the estimated core temperature at which the draw ends [degC].
+
+    The floor, a margin for what is not known of the core (``core_sd_c``) and one for the pile's weakness:
+    ``made_w_kg`` is the heat made per kilogram [W/kg], NaN for not known yet.
+    """
+    weakness = 1.0 - made_w_kg / STRONG_W_KG if made_w_kg == made_w_kg else 0.5
+    return floor_c + MARGIN_K + CAUTION * core_sd_c + WEAK_K * min(max(weakness, 0.0), 1.0)
 
 
 def headroom_k(core_c: float, slope_k_s: float, zero_c: float) -> float:

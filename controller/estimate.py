@@ -22,11 +22,13 @@ MADE_FILTER_S = DAY_S
 HOLD_CORE_S = 1800.0  # without any pile probe the last estimate stands this long
 HOT_GAP_S = 3600.0  # a gap in the readings longer than this breaks the record of a hot core
 PILE_SHARE = 0.6  # share of the pile that follows the core up and down (own judgement)
-# Standing loss of a working 14 m3 pile, about 1.3 kW at 45 K above outdoors, grows with the surface (own judgement)
+# Standing loss of an 8 t pile per kelvin that its edge is above outdoors; grows with the surface (own judgement)
 LOSS_W_K_8T = 29.0
+EDGE_SHARE = 0.5  # of the core's excess over outdoors that the edge has, where no probe tells (own judgement)
 PLACED_SD_K = 2.5  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
 WITNESSED_SD_K = 1.2
-RESTED_S = 4500.0  # water left this long in the drum has come close to the core
+RESTED_S = 4500.0  # water left this long in the coil is warm enough to show that the core is at least so hot
+LONG_RESTED_S = 6 * 3600.0  # and after this long, that it is not much hotter
 WITNESS_GAIN = 0.3
 WITNESS_MAX_K = 8.0
 DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
@@ -46,11 +48,12 @@ def water_heat_w(flow_kg_s: float, supply_c: float, return_c: float) -> float:
 class WaterWitness(Memory):
     """The hottest water of a draw that began after a long rest: a second opinion on the core."""
 
-    __slots__ = ("_enough_kg", "best_c", "pumped_kg", "rest_s", "ripe")
+    __slots__ = ("_enough_kg", "best_c", "pumped_kg", "rest_s", "rested_s", "ripe")
 
     def __init__(self, drum_volume_m3: float) -> None:
         self._enough_kg = max(8.0, 150.0 * drum_volume_m3)
         self.rest_s = 0.0
+        self.rested_s = 0.0
         self.ripe = False
         self.pumped_kg = 0.0
         self.best_c = nan
@@ -60,7 +63,7 @@ class WaterWitness(Memory):
         if flow_kg_s <= 0.0:
             return self._rest(dt_s)
         if self.rest_s >= RESTED_S:
-            self.ripe, self.pumped_kg, self.best_c = True, 0.0, nan
+            self.ripe, self.pumped_kg, self.best_c, self.rested_s = True, 0.0, nan, self.rest_s
         self.rest_s = 0.0
         if not self.ripe:
             return nan
@@ -106,6 +109,7 @@ class PileObserver(Memory):
         "_mass_kg",
         "_settings",
         "drawn_day_w",
+        "edge_c",
         "edge_gap_k",
         "hot_gap_s",
         "hot_s",
@@ -127,6 +131,7 @@ class PileObserver(Memory):
         self.trend = Trend()
         self.probe_c = nan
         self.offset_k = 0.0
+        self.edge_c = nan
         self.edge_gap_k = nan
         self.witnesses = 0.0
         self.silent_s = 0.0
@@ -168,25 +173,33 @@ class PileObserver(Memory):
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
         self._balance(dt_s)
 
+    def heat_made_w(self, outdoor_c: float) -> float:
+        """Return the heat the microbes make [W]: what is netted and what the pile loses by itself; NaN when not known."""
+        outside_c = outdoor_c if outdoor_c == outdoor_c else 5.0
+        edge_c = self.edge_c
+        above_k = edge_c - outside_c if edge_c == edge_c else EDGE_SHARE * (self.core_c - outside_c)
+        made_w = self.net_w + self._loss_w_k * above_k
+        return made_w if made_w > 0.0 or made_w != made_w else 0.0
+
     def estimate(self, outdoor_c: float, hold_c: float) -> PileEstimate:
         """Return the public estimate; ``hold_c`` is the core temperature at which the draw would settle."""
-        core_c, net_w = self.core_c, self.net_w
-        outside_c = outdoor_c if outdoor_c == outdoor_c else 5.0
+        core_c = self.core_c
         return PileEstimate(
             core_c,
             self.core_sd_c,
-            max(0.0, net_w + self._loss_w_k * (core_c - outside_c)) if net_w == net_w else nan,
+            self.heat_made_w(outdoor_c),
             self.sustainable_w(hold_c),
             max(0.0, self._capacity_j_k * (core_c - self._settings.pile_floor_c)) if core_c == core_c else nan,
         )
 
     def sustainable_w(self, hold_c: float) -> float:
         """Return the draw the pile can keep up with its core settled at ``hold_c`` [W]: what it nets now and the loss saved."""
-        saved_w = self._loss_w_k * (self.core_c - hold_c)
+        saved_w = EDGE_SHARE * self._loss_w_k * (self.core_c - hold_c)
         return max(0.0, self.net_w + saved_w) if self.net_w == self.net_w else nan
 
     def _pile_reading(self, r: Readings) -> float:
         core_c, edge_c = r.pile_core_c, r.pile_edge_c
+        self.edge_c = edge_c
         if core_c != core_c:
             return edge_c + self.edge_gap_k if self.edge_gap_k == self.edge_gap_k else edge_c
         if edge_c == edge_c:  # half the gap only: what is not seen shall rather be too low
@@ -205,7 +218,7 @@ class PileObserver(Memory):
 
     def _hear_witness(self, shown_c: float) -> None:
         miss_k = shown_c - self.core_c
-        if miss_k == miss_k:
+        if miss_k > 0.0 or self.witness.rested_s >= LONG_RESTED_S:
             moved = self.offset_k + WITNESS_GAIN * miss_k
             self.offset_k = min(max(moved, -WITNESS_MAX_K), WITNESS_MAX_K)
             self.witnesses += 1.0

@@ -10,14 +10,14 @@ from controller.memory import Memory
 from controller.settings import ControllerSettings
 
 PULSE_S = 180.0
-OXYGEN_SHARE = 0.10
+OXYGEN_SHARE = 0.02
 COLD_CORE_C = 35.0  # a pile still warming up is not cooled
-WARM_UP_SHARE = 0.05
-SAVING_SHARE = 0.03
+WARM_UP_SHARE = 0.02
+SAVING_SHARE = 0.0
 AIRLESS, AIRY = 0.08, 0.15  # mole fraction of oxygen: below the first the pile wants air, above the second it has enough
 AIRLESS_SHARE = 0.30
-HARVEST_SHARE = 0.25
-HOT_CORE_C, TOO_HOT_CORE_C = 62.0, 72.0
+HARVEST_SHARE = 0.0
+HOT_CORE_C, TOO_HOT_CORE_C = 64.0, 74.0
 HOT_SHARE = 0.5
 OXYGEN_DUTY = 0.6
 HUMID_BACK, CO2_BACK = 0.03, 0.15  # how far it must fall before pile air may enter again

@@ -1,4 +1,8 @@
-"""Keeps the line from freezing with as little of the pile's heat as will do."""
+"""Keeps the line from freezing with as little of the pile's heat as will do.
+
+Every pulse brings cold water into the pile, so pulses are rationed by what they show: the first one of a frost finds
+out how much colder the line is than the probes at its ends; after that the standing probes are believed, less that gap.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +12,12 @@ from controller.memory import Memory
 
 COLD_OUTDOOR_C = 1.0
 FREEZING_WATER_C = 3.0
+PULSE_BELOW_C = 2.5  # coldest water in the line at which a pulse is due
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
+BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
+COLDER_K = 4.0  # or when it has become so much colder than it was then
 LEAST_MOVED_KG = 2.0
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
 LONGEST_PULSE_S = 300.0
@@ -24,7 +31,7 @@ def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
 
 
 def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
-    """Return the time to the next pulse from the coldest water the last one brought back [degC].
+    """Return the least time to the next pulse from the coldest water the last one brought back [degC].
 
     Warm water stretches the wait, cold water shortens it. Without that reading it follows the outdoor
     temperature: an hour in light frost, a quarter at -15 degC (own judgement).
@@ -32,18 +39,34 @@ def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
     if coldest_c != coldest_c:
         below_k = max(0.0, -outdoor_c) if outdoor_c == outdoor_c else 5.0
         return max(FIRST_WAIT_S / (1.0 + 0.2 * below_k), SHORTEST_WAIT_S)
-    factor = 1.6 if coldest_c > 8.0 else 1.2 if coldest_c > 5.0 else 1.0 if coldest_c > 4.0 else 0.6 if coldest_c > 2.0 else 0.3
+    factor = 1.6 if coldest_c > 4.0 else 1.2 if coldest_c > 2.5 else 0.9 if coldest_c > 1.5 else 0.5
     return min(max(factor * wait_s, SHORTEST_WAIT_S), LONGEST_WAIT_S)
 
 
 class FrostGuard(Memory):
     """Decides when a pulse is due and when it has moved enough water."""
 
-    __slots__ = ("_pulse_kg", "coldest_c", "moved_kg", "pulse_s", "pulsing", "still_s", "wait_s")
+    __slots__ = (
+        "_pulse_kg",
+        "coldest_c",
+        "gap_k",
+        "learnt_at_c",
+        "learnt_s",
+        "moved_kg",
+        "pulse_s",
+        "pulsing",
+        "standing_c",
+        "still_s",
+        "wait_s",
+    )
 
     def __init__(self, line_volume_m3: float) -> None:
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self.wait_s = FIRST_WAIT_S
+        self.gap_k = nan
+        self.learnt_s = 0.0
+        self.learnt_at_c = nan
+        self.standing_c = nan
         self.still_s = 0.0
         self.pulsing = False
         self.pulse_s = 0.0
@@ -52,12 +75,12 @@ class FrostGuard(Memory):
 
     def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
         """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
-        self._follow(flow_kg_s, return_c, elapsed_s)
+        self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= LONGEST_PULSE_S:
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self.wait_s:
+        elif threat and self.still_s >= self.wait_s and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s = True, 0.0
         return self.pulsing
 
@@ -65,12 +88,20 @@ class FrostGuard(Memory):
         """Return how long the pulse still takes at this flow [s]."""
         return (self._pulse_kg - self.moved_kg) / flow_kg_s if flow_kg_s > 0.0 else 5.0
 
-    def _follow(self, flow_kg_s: float, return_c: float, elapsed_s: float) -> None:
+    def _believed_warm(self, outdoor_c: float) -> bool:
+        """Tell whether the standing probes, less the gap that was measured, vouch for the whole line."""
+        if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
+            return False
+        return self.standing_c - self.gap_k > PULSE_BELOW_C
+
+    def _follow(self, flow_kg_s: float, return_c: float, supply_c: float, elapsed_s: float) -> None:
         self.pulse_s += elapsed_s
+        self.learnt_s += elapsed_s
         if flow_kg_s <= 0.0:
             self.still_s += elapsed_s
             if not self.pulsing:
                 self.moved_kg, self.coldest_c = 0.0, nan
+                self.standing_c = supply_c if supply_c < return_c or return_c != return_c else return_c
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
         if not return_c >= self.coldest_c:
@@ -81,3 +112,6 @@ class FrostGuard(Memory):
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
+        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
+            self.gap_k = max(0.0, self.standing_c - self.coldest_c)
+            self.learnt_s, self.learnt_at_c = 0.0, outdoor_c

@@ -11,7 +11,10 @@ OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target
 NO_FLOW_SHARE = 0.15  # of the flow the curve promises
-NO_FLOW_S = 60.0
+NO_FLOW_S = 150.0
+DRY_PUSH_PER_S = 0.006  # more duty while no water moves: reaches full duty before the pump is called dry
+METER_WORKS_KG_S = 0.005
+MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
 FIRST_PAUSE_S = 900.0
 LONGEST_PAUSE_S = 4 * 3600.0
@@ -36,6 +39,11 @@ class Regulator(Memory):
     def __init__(self, gain: float, integral_gain: float, low: float, high: float) -> None:
         self._pid = PID(gain, integral_gain, 0.0, sample_time=None, output_limits=(low, high), time_fn=_no_clock)
         self.integral = 0.0
+
+    def push(self, more: float) -> None:
+        """Move the integral, within the limits of the output."""
+        low, high = self._pid.output_limits
+        self.integral = min(max(self.integral + more, low), high)
 
     def update(self, target: float, measured: float, dt_s: float) -> float:
         """Return the output; without a finite measurement or without time passing, the integral alone."""
@@ -77,6 +85,7 @@ class PumpDrive(Memory):
         "_settings",
         "dead_meter",
         "dry_s",
+        "kick_seen",
         "duty",
         "least_duty",
         "locked_s",
@@ -102,6 +111,7 @@ class PumpDrive(Memory):
         self.ramped_kg_s = 0.0
         self.on_s = 0.0
         self.dry_s = 0.0
+        self.kick_seen = False
         self.tries = 0.0
         self.locked_s = 0.0
         self.pause_s = FIRST_PAUSE_S
@@ -148,6 +158,7 @@ class PumpDrive(Memory):
         if self.mode == KICK:
             self.mode = RUN
             self.ramped_kg_s = self.least_flow_kg_s
+            self.kick_seen = measured_kg_s > METER_WORKS_KG_S
         else:
             self._watch(measured_kg_s, supply_c, volts, dt_s)
         if self.mode != RUN:
@@ -188,15 +199,17 @@ class PumpDrive(Memory):
         if measured_kg_s != measured_kg_s or self.dead_meter:
             return
         self.dry_s += dt_s
-        if abs(supply_c - self.start_supply_c) > 4.0 and self.on_s > 120.0:
+        self.trim.push(DRY_PUSH_PER_S * dt_s)
+        if self.dry_s < NO_FLOW_S:
+            return
+        if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:
             self.dead_meter = True
-        elif self.dry_s >= NO_FLOW_S:
+        else:
             self._try_again()
 
     def _try_again(self) -> None:
         self.dry_s = 0.0
         self.tries += 1.0
-        self.least_duty = min(self.least_duty + DUTY_STEP, 0.9)
         self.mode = ARMED
         if self.tries > TRIES:
             self.tries, self.locked_s, self.mode, self.duty = 0.0, self.pause_s, OFF, 0.0

@@ -43,8 +43,8 @@ def cover_terms(air_c: float, ratio: float, w, p):
     ([W/K], [W], [kg/s], [kg/kg]). The inner film's temperature follows from still air and cover in series; vapour
     condenses on it by the Lewis analogy. Its heat warms the film, which slows further condensation (linearised).
     """
-    area, u = p[P_COVER_A], min(p[P_COVER_U], 0.9 * INSIDE_FILM)
-    film_c = air_c - u * (air_c - w[W_OUT_C]) / INSIDE_FILM
+    area, u = p[P_COVER_A], p[P_COVER_U]
+    film_c = air_c - (1.0 - returned_share(p)) * (air_c - w[W_OUT_C])
     mean_k = 0.5 * (w[W_OUT_C] + w[W_SKY_C]) + 273.15
     sky = SKY_SHARE * 4.0 * STEFAN_BOLTZMANN * mean_k**3 * area * (w[W_OUT_C] - w[W_SKY_C])
     toward = saturated_ratio(film_c, p[P_PRESSURE])
@@ -152,6 +152,8 @@ def house_rates(flux, emitter_w):
 def house_step(y, p, w, emitter_j, pond_j, pile_air_kg_s, pile_air_c, pile_air_w, pile_air_co2, dt, flux, flags, ledger):
     """Advance the greenhouse by dt seconds and book every flux. The pond's share from the loop is booked already."""
     emitter_w = emitter_j / dt
+    now_c = air_temperature(y[Y_AIR], p[P_HOUSE_AIR_KG], y[Y_VAPOUR])
+    moving = (outdoor_air_kg_s(now_c, w, p) + pile_air_kg_s) / p[P_HOUSE_AIR_KG]
     air_c, ratio, heater = house_means(y, p, w, emitter_w, pile_air_kg_s, pile_air_c, pile_air_w, dt)
     house_fluxes(y, p, w, air_c, ratio, heater, pile_air_kg_s, pile_air_c, pile_air_w, pile_air_co2, flux)
     air, vapour, mass, pond = house_rates(flux, emitter_w)
@@ -159,7 +161,6 @@ def house_step(y, p, w, emitter_j, pond_j, pile_air_kg_s, pile_air_c, pile_air_w
     y[Y_VAPOUR] += dt * vapour
     y[Y_MASS] += dt * mass
     y[Y_POND] += dt * pond
-    moving = (outdoor_air_kg_s(air_c, w, p) + pile_air_kg_s) / p[P_HOUSE_AIR_KG]
     y[Y_CO2] += flux[F_CO2] * (1.0 - exp(-moving * dt)) / moving if moving > 0.0 else 0.0
     flags[G_BACKUP_W] = flux[F_BACKUP]
     ledger[L_SUN] += dt * flux[F_SUN]

@@ -17,8 +17,6 @@ from sim.greenhouse import F_SIZE, air_temperature, house_step
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_WATER, humidity_ratio, saturation_pa, wet_temperature
 from sim.pile import (
-    OXYGEN_MOLE_PER_MASS,
-    PORE_AIR_DENSITY,
     W_HUMIDITY,
     W_OUT_C,
     W_PANEL_FAN,
@@ -26,7 +24,9 @@ from sim.pile import (
     W_RH,
     W_SIZE,
     WORK_ROWS,
+    air_space,
     pile_step,
+    pore_oxygen,
     solids_kg,
 )
 from sim.power import FAN_SIDE, PUMP_SIDE, motor_speed, supply_step
@@ -56,7 +56,7 @@ def weather_at(table, time_s, pressure_pa, w):
     """Interpolate the hourly weather table (hours, W_SIZE) at time_s after its start; the year repeats."""
     hours = table.shape[0]
     place = time_s / 3600.0
-    low = int(place)
+    low = int(np.floor(place))  # half an hour before New Year is the last hour of the year
     share = place - low
     a, b = low % hours, (low + 1) % hours
     for k in range(W_SIZE):
@@ -112,8 +112,7 @@ def true_values(y, p, w, flags, sensors, values):
     values[S_TANK] = y[Y_POND] / p[P_POND_CAPACITY]
     values[S_PUMP_V] = flags[G_VOLTS_PUMP]
     values[S_FAN_V] = flags[G_VOLTS_FAN]
-    air = max(p[P_SHELL_VOLUME] * 0.4 * PORE_AIR_DENSITY, 1e-6)
-    values[S_O2] = min(y[Y_OXYGEN] / air * OXYGEN_MOLE_PER_MASS, 0.2095)
+    values[S_O2] = pore_oxygen(y, p, 0, air_space(solids_kg(y, p, 0), y[Y_WATER], p[P_SHELL_VOLUME]))
     values[S_CO2] = y[Y_CO2]
 
 

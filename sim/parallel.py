@@ -6,8 +6,10 @@ import multiprocessing as mp
 import os
 import queue
 import signal
-from collections.abc import Callable, Iterable, Mapping
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -62,9 +64,23 @@ def run_jobs(
     news, stop = context.Queue(), context.Event()
     season = (scenario, days, seed, tick_s)
     with ProcessPoolExecutor(workers, context, _start_worker, (news, stop, season, twin)) as pool:
-        futures = {job.label: pool.submit(_run_job, job, keep) for job in jobs}
+        with _deaf_to_ctrl_c():
+            futures = {job.label: pool.submit(_run_job, job, keep) for job in jobs}
         _wait(futures, news, stop, told)
     return {label: f.result() for label, f in futures.items() if not f.cancelled()}
+
+
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Workers born here ignore Ctrl-C from their first instruction on: the parent hears it and tells them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _run_here(
@@ -83,15 +99,14 @@ def _run_here(
 
 def _wait(futures: Mapping[str, Future[Any]], news: Any, stop: Any, told: Told | None) -> None:
     pending = set(futures.values())
-    while pending:
-        try:
+    try:
+        while pending:
             pending = wait(pending, timeout=0.1).not_done
             _pass_on(news, told)
-        except KeyboardInterrupt:
-            stop.set()
-            for future in pending:
-                future.cancel()
-    _pass_on(news, told)
+    except KeyboardInterrupt:
+        stop.set()
+        for future in pending:
+            future.cancel()
 
 
 def _pass_on(news: Any, told: Told | None) -> None:
@@ -105,7 +120,8 @@ def _pass_on(news: Any, told: Told | None) -> None:
 
 
 def _start_worker(news: Any, stop: Any, season: tuple[Scenario, float, int, float | None], twin: Twin) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C and says so through the event
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # also when the parent could not see to it at birth
+    news.cancel_join_thread()  # news that nobody reads any more must not keep a worker alive
     _worker.update(news=news, stop=stop, season=season)
     remember_twin(season[0], season[2], twin)
 

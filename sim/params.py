@@ -28,8 +28,8 @@ from sim.kernel import (
     S_EDGE,
     S_SIZE,
 )
-from sim.media import CP_WATER, WATER_DENSITY, moist_enthalpy, saturated_ratio
-from sim.pile import AIR_VISCOSITY, GRAVITY, PORE_AIR_DENSITY, dome_radius_m
+from sim.media import CP_DRY_AIR, CP_WATER, WATER_DENSITY, moist_enthalpy, saturated_ratio
+from sim.pile import AIR_VISCOSITY, GRAVITY, OXYGEN_AMBIENT, PORE_AIR_DENSITY, air_space, dome_radius_m
 from sim.power import FAN_SIDE, PUMP_SIDE
 from sim.scenario_tables import CHANNEL_KIND
 
@@ -49,6 +49,7 @@ EMITTER_KG, POND_KG, DRUM_TURNS_KG = 4.0, 3.0, 3.0
 DUCT_PA_PER_M = 1.0  # at the fan's free flow (own closure)
 SKIN_SHARE_MAX = 0.3  # the skin takes at most this share of its shell's material
 CORE_RADIUS_SHARE = 0.6  # what counts as core, in the true core temperature and for the fan's core share
+EVEN_S = 180.0  # shortest time in which two lumps may even out, three of the kernel's longest steps
 PULSE_WINDOW_S = 10.0  # a pulse meter is read over about this long
 
 
@@ -128,6 +129,7 @@ def parameters(scenario: Scenario, ground_c: float, pressure_pa: float) -> Float
     _ring(p, scenario)
     _movers(p, scenario, radii)
     _house(p, scenario)
+    _soften(p)
     p[at.P_PRESSURE] = pressure_pa
     for side, power in ((PUMP_SIDE, scenario.pump_power), (FAN_SIDE, scenario.fan_power)):
         p[at.P_BAT_CAPACITY + side] = power.battery
@@ -141,6 +143,23 @@ def parameters(scenario: Scenario, ground_c: float, pressure_pa: float) -> Float
     return p
 
 
+def _soften(p: Floats) -> None:
+    """Weaken what would even out far within the minute's step: only extreme scenarios are touched, and hardly seen."""
+    air_w_k = p[at.P_HOUSE_AIR_KG] * CP_DRY_AIR / EVEN_S
+    for ua, most in (
+        (_block(at.P_SKIN_UA, 1), p[at.P_SKIN_CAPACITY] / EVEN_S),
+        (_block(at.P_RING_UA + at.RING_COIL, at.COIL_CELLS), 0.5 * p[at.P_SKIN_CAPACITY] / EVEN_S),
+        (_block(at.P_DRUM_UA, 1), min(p[at.P_DRUM_CAPACITY], p[at.P_SHELL_VOLUME] * 1e6) / EVEN_S),
+        (_block(at.P_RING_UA + at.RING_DRUM, 1), p[at.P_DRUM_CAPACITY] / EVEN_S),
+        (_block(at.P_RING_UA + at.RING_POND, 1), p[at.P_POND_CAPACITY] / EVEN_S),
+        (_block(at.P_POND_UA, 1), p[at.P_POND_CAPACITY] / EVEN_S),
+        (_block(at.P_MASS_UA, 1), p[at.P_MASS_CAPACITY] / EVEN_S),
+        (_block(at.P_PLANT, 1), 0.25 * p[at.P_HOUSE_AIR_KG] / EVEN_S),
+        (_block(at.P_RING_UA + at.RING_EMITTER, at.EMITTER_CELLS), 0.5 * (air_w_k + p[at.P_COVER_A] * p[at.P_COVER_U])),
+    ):
+        p[ua] = np.minimum(p[ua], most)
+
+
 def _block(first: int, size: int) -> slice:
     return slice(first, first + size)
 
@@ -152,10 +171,7 @@ def _pile(p: Floats, scenario: Scenario, radii: Floats, ground_c: float) -> None
     core = middle <= CORE_RADIUS_SHARE * outer
     core[0] = True
     skin_kg, skin_shell = _skin(scenario, radii, volume)
-    wet_kg = volume * pile.bulk_density
-    for shell in skin_shell:
-        wet_kg[shell] -= skin_kg
-    dry = wet_kg * (1.0 - pile.moisture)
+    dry = _dry_kg(scenario, radii)
     p[_block(at.P_SHELL_VOLUME, at.SHELLS)] = volume
     p[_block(at.P_SHELL_SOLIDS, at.SHELLS)] = dry * (1.0 - pile.fast_fraction - pile.slow_fraction)
     p[_block(at.P_SHELL_CONDUCT, at.SHELLS)] = face_conductance_m(radii)
@@ -180,6 +196,16 @@ def _pile(p: Floats, scenario: Scenario, radii: Floats, ground_c: float) -> None
     p[at.P_GROUND_C] = ground_c
     p[at.P_GROUND_CAPACITY] = p[at.P_BASE_AREA] * UPPER_SOIL_M * GROUND_HEAT
     p[at.P_GROUND_G] = GROUND_CONDUCTIVITY * p[at.P_BASE_AREA] / (2.0 * UPPER_SOIL_M)
+
+
+def _dry_kg(scenario: Scenario, radii: Floats) -> Floats:
+    """Dry mass of each shell without the skin in it, (SHELLS,)."""
+    volume = 2.0 / 3.0 * pi * np.diff(radii**3)
+    wet_kg = volume * scenario.pile.bulk_density
+    skin_kg, skin_shell = _skin(scenario, radii, volume)
+    for shell in skin_shell:
+        wet_kg[shell] -= skin_kg
+    return wet_kg * (1.0 - scenario.pile.moisture)
 
 
 def _skin(scenario: Scenario, radii: Floats, volume: Floats) -> tuple[float, list[int]]:
@@ -245,14 +271,15 @@ def first_state(scenario: Scenario, p: Floats) -> Floats:
     """State at the start, (Y_SIZE,): everything at its stated temperature, pores full of fresh air."""
     y = np.zeros(at.Y_SIZE)
     pile = scenario.pile
-    inert = p[_block(at.P_SHELL_SOLIDS, at.SHELLS)]
-    dry = inert / (1.0 - pile.fast_fraction - pile.slow_fraction)
+    dry = _dry_kg(scenario, shell_radii_m(scenario))
     water = dry * pile.moisture / (1.0 - pile.moisture)
     y[_block(at.Y_WATER, at.SHELLS)] = water
     y[_block(at.Y_FAST, at.SHELLS)], y[_block(at.Y_SLOW, at.SHELLS)] = dry * pile.fast_fraction, dry * pile.slow_fraction
     y[_block(at.Y_ACTIVE, at.SHELLS)] = pile.start_activity
     y[_block(at.Y_HEAT, at.SHELLS)] = (dry * SOLID_CP + water * CP_WATER) * pile.initial_temperature
-    y[_block(at.Y_OXYGEN, at.SHELLS)] = 0.2314 * 0.4 * PORE_AIR_DENSITY * p[_block(at.P_SHELL_VOLUME, at.SHELLS)]
+    volume = p[_block(at.P_SHELL_VOLUME, at.SHELLS)]
+    space = np.array([air_space(*shell) for shell in zip(dry, water, volume, strict=True)])
+    y[_block(at.Y_OXYGEN, at.SHELLS)] = OXYGEN_AMBIENT * space * PORE_AIR_DENSITY * volume
     y[at.Y_GROUND] = p[at.P_GROUND_CAPACITY] * p[at.P_GROUND_C]
     y[at.Y_GROUND + 1] = 3.0 * p[at.P_GROUND_CAPACITY] * p[at.P_GROUND_C]
     y[_block(at.Y_SKIN, at.SKINS)] = p[at.P_SKIN_CAPACITY] * pile.initial_temperature

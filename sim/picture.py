@@ -201,7 +201,9 @@ def _draw_heat(panel: Axes, result: SeasonResult) -> None:
     water, air = (score.heat_per_day(h.elapsed_s, h[name]) for name in ("heat_water_j", "heat_air_j"))
     panel.bar(noons, water, width=wide, color=BLUE, label="brought in by water")
     panel.bar(noons, air, bottom=np.maximum(water, 0.0), width=wide, color=ORANGE, label="brought in by air")
+    title = "Heat brought into the greenhouse each day"
     if result.scenario.greenhouse.backup:
+        title += ", and what the backup heater still had to give"
         without = score.heat_per_day(h.elapsed_s, result.backup_without_pile_j())
         still = score.heat_per_day(h.elapsed_s, h["backup_j"])
         text = "backup heater, had there been no pile"
@@ -209,7 +211,6 @@ def _draw_heat(panel: Axes, result: SeasonResult) -> None:
         panel.step(noons, still, where="mid", color=BLACK, lw=1.2, label="backup heater, with the pile")
     panel.legend(fontsize=8, ncols=4, frameon=False, loc="upper right")
     panel.set_ylim(top=1.25 * panel.get_ylim()[1])
-    title = "Heat brought into the greenhouse each day, and what the backup heater still had to give"
     _sentence(panel, title, "kWh a day")
 
 

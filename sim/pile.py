@@ -57,6 +57,12 @@ def solids_kg(y, p, i):
     return p[P_SHELL_SOLIDS + i] + y[Y_FAST + i] + y[Y_SLOW + i]
 
 
+@njit(inline="always")
+def air_space(dry_kg, water_kg, volume_m3):
+    """Share of the volume that is neither solid nor water."""
+    return min(max(1.0 - (dry_kg / PARTICLE_DENSITY + WATER_PER_LITRE * water_kg) / volume_m3, 0.02), 0.95)
+
+
 @njit()
 def pile_state(y, p, temp, ratio, space, conduct):
     """Fill temperature, humidity ratio of pore air, free air space and conductivity of every shell."""
@@ -66,9 +72,8 @@ def pile_state(y, p, temp, ratio, space, conduct):
         # Dry material gives up its last water unwillingly; wet material behaves as open water (own closure).
         activity = 1.0 - exp(-10.0 * water / dry)
         ratio[i] = humidity_ratio(activity * saturation_pa(temp[i]), p[P_PRESSURE])
-        volume = p[P_SHELL_VOLUME + i]
-        space[i] = min(max(1.0 - dry / (PARTICLE_DENSITY * volume) - WATER_PER_LITRE * water / volume, 0.02), 0.95)
-        conduct[i] = p[P_K_DRY] + p[P_K_WET] * WATER_PER_LITRE * water / volume
+        space[i] = air_space(dry, water, p[P_SHELL_VOLUME + i])
+        conduct[i] = p[P_K_DRY] + p[P_K_WET] * WATER_PER_LITRE * water / p[P_SHELL_VOLUME + i]
 
 
 @njit()

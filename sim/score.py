@@ -1,4 +1,4 @@
-"""Figures of merit of a season, as pure functions of its record. Definitions are those of the README's table."""
+"""Figures of merit of a season, as pure functions of its record. ``SeasonResult.summary`` says which is which."""
 
 from __future__ import annotations
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 COLD_HOURS_ALLOWED = 24.0
 RECOVER_K = 4.0
 SEARCH_TICK_S = 60.0
+ALMOST_DAYS = 0.5  # progress is told every quarter of a day
 
 FLOWS_KG_S = tuple(share * GALLON_A_MINUTE_KG_S for share in (0.5, 1.0, 2.0))
 FAN_DUTIES = (0.0, 0.3, 1.0)
@@ -69,12 +70,12 @@ def best_rule(
     """
     rules = list(grid() if rules is None else rules)
     jobs = [Job(str(k), "tuned", rule) for k, rule in enumerate(rules)]
-    done: dict[str, float] = {}
+    done: set[str] = set()
 
     def told(label: str, days_done: float, core_c: float) -> None:
-        done[label] = days_done
-        if searched:
-            searched(sum(d > days - 0.5 for d in done.values()), len(rules))
+        if searched and label not in done and days_done > days - ALMOST_DAYS:
+            done.add(label)
+            searched(len(done), len(rules))
 
     results = run_jobs(scenario, jobs, days, seed, SEARCH_TICK_S, workers, told, SeasonResult.summary)
     if len(results) < len(rules) or any(s["interrupted"] for s in results.values()):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 Progress = Callable[[float, float], None]  # days done, core temperature now in °C
 
 MOST_DAYS = 730.0
-PROGRESS_ROWS = 36  # every six simulated hours
+PROGRESS_ROWS = 36  # every quarter of a simulated day
 STEADY_AFTER_S = 600.0
 FLOWING_KG_S = 1e-4
 TWIN_TICK_S = 60.0

@@ -107,6 +107,7 @@ def ring_step(y, p, flow_kg_s, around, heat, dt):
         else:
             outflow, implicit = move * old, move
         if old >= 0.0:
+            g = min(g, 2.0 * (mass - implicit) * CP_WATER)  # water cannot overshoot what surrounds it
             half = 0.5 * g / CP_WATER
             new = (mass * old + carried - outflow - half * old + g * around[i]) / (mass + implicit + half)
             gave = half * (old + new) - g * around[i]

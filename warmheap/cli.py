@@ -56,7 +56,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Stopped as stopped:
         return _say(stopped, INTERRUPTED)
     except KeyboardInterrupt:
-        return _say("stopped; nothing had been computed yet", INTERRUPTED)
+        return _say("stopped; nothing was kept", INTERRUPTED)
     except BrokenPipeError:  # the reader of a pipe has seen enough
         sys.stderr.close()
         return OK

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import Protocol, TextIO
 
 PREPARING = "preparing (the first run compiles the simulator, about 20 s)"
+ROW_DAYS = 0.02  # progress comes up to this much before the round number
 PLAIN_LINES = 4  # a season without a terminal says this many lines
 
 
@@ -34,7 +35,7 @@ class PlainDisplay:
 
     def told(self, label: str, days_done: float, core_c: float) -> None:
         """Say a line each time another quarter of the season is done."""
-        if self._due(label, days_done / self._days):
+        if self._due(label, (days_done + ROW_DAYS) / self._days):
             self._say(f"{label}: {days_done:.0f} of {self._days:g} days, core {core_c:.0f} °C")
 
     def searched(self, done: int, total: int) -> None:
@@ -43,7 +44,7 @@ class PlainDisplay:
             self._say(f"search: {done} of {total} seasons")
 
     def _due(self, label: str, share: float) -> bool:
-        quarter = int(share * PLAIN_LINES + 0.01)
+        quarter = int(share * PLAIN_LINES)
         due = quarter > self._said.get(label, 0)
         self._said[label] = quarter
         return due
@@ -81,7 +82,7 @@ class LiveDisplay:
     def _move(self, label: str, done: float, total: float, now: str) -> None:
         self.bars.update(self._preparing, visible=False)
         if label not in self._tasks:
-            self._tasks[label] = self.bars.add_task(label, total=total)
+            self._tasks[label] = self.bars.add_task(label, total=total, now="")
         self.bars.update(self._tasks[label], completed=done if done < total - 0.3 else total, now=now)
 
 
