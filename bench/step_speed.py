@@ -16,7 +16,9 @@ STEPS = 20_000
 TICK_S = 60.0
 
 
-def readings(chance: random.Random, time_s: float, core_c: float, greenhouse_c: float, flow_kg_s: float) -> Measurements:
+def readings(
+    chance: random.Random, time_s: float, core_c: float, greenhouse_c: float, flow_kg_s: float
+) -> Measurements:
     """A full set of plausible readings at ``time_s`` [s]."""
     near = chance.gauss
     return Measurements(

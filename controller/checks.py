@@ -11,12 +11,15 @@ from controller.memory import Memory
 from controller.signals import Measurements
 
 HOLD_S = 120.0  # a lost reading stands for this long
-_POWER_ON_C = 85.0  # a digital probe's register before its first conversion (REFERENCE of the maker: from memory)
+_POWER_ON_C = 85.0  # a digital probe's register before its first conversion (maker's data sheet, from memory)
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What a sensor can plausibly say: its range, the largest step between two readings, and how long a larger step must last to be believed."""
+    """What a sensor can plausibly say: its range, the largest step between two readings, and when a larger one counts.
+
+    A larger step is believed once it has stood for ``rise_wait_s`` or ``fall_wait_s`` [s].
+    """
 
     low: float
     high: float
@@ -31,7 +34,7 @@ _PILE = Kind(-40.0, 105.0, step=2.0, rise_wait_s=600.0, temperature=True)
 _WATER = Kind(-30.0, 105.0, temperature=True)
 _AIR = Kind(-60.0, 80.0, step=8.0, temperature=True)
 _SHARE = Kind(0.0, 1.05)
-_VOLTS = Kind(0.0, 20.0)
+_VOLTS = Kind(4.0, 20.0, step=2.0)  # below: a loose wire, or nothing left that could run anyway
 
 SENSORS: dict[str, Kind] = {
     "pile_core_c": _PILE,

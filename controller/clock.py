@@ -39,3 +39,8 @@ class Clock(Memory):
         self.now_s += elapsed
         self.dt_s = elapsed if elapsed < LONGEST_STEP_S else LONGEST_STEP_S
         self.gap = elapsed > GAP_S
+
+    @property
+    def stamp_s(self) -> float:
+        """The last good time stamp [s]; 0 before the first."""
+        return self.last_time_s if self.last_time_s == self.last_time_s else 0.0

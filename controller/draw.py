@@ -9,17 +9,22 @@ CAUTION = 0.8  # standard deviations kept between the estimated core and that
 # A pile that makes little falls fast in the next cold spell, drawn or not: it keeps more in reserve.
 STRONG_W_KG = 0.25
 WEAK_K = 8.0
+SELF_LIMITED_C = 57.0
+AT_REST_W_KG = 0.02
+CLIMB_K_DAY = 2.0  # a sound pile climbs at least so fast
+RESERVE_PER_K_DAY = 3.0
+RESERVE_MAX_K = 8.0
+DAY_S = 86400.0
 TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0
-LOOK_AHEAD_S = 86400.0  # a falling core is judged by where it will be a day on
+FADE_K = 8.0  # headroom below which the flow shrinks
+LOOK_AHEAD_S = DAY_S  # a falling core is judged by where it will be a day on
 STEEPEST_K_S = 20.0 / 86400.0
 SAVED_J_KG = 12000.0  # unused allowance that may be kept for a cold night
-NEED_BAND_K = 2.5
-COMFORT_BELOW_CEILING_K = 2.0
+NEED_BAND_K = 0.5  # narrow: a house held a kelvin warmer than it must be wastes a third of the heat
 NEED_UNKNOWN = 0.5
 START_NEED = 0.4
 START_FULL = 0.35  # share of the account that makes a draw worth starting
-COMFORT_FULL, COMFORT_LEFT = 0.9, 0.5  # beyond the crop's need only what the account cannot keep is given
 
 
 def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
@@ -30,6 +35,25 @@ def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
     """
     weakness = 1.0 - made_w_kg / STRONG_W_KG if made_w_kg == made_w_kg else 0.5
     return floor_c + MARGIN_K + CAUTION * core_sd_c + WEAK_K * min(max(weakness, 0.0), 1.0)
+
+
+class Reserve(Memory):
+    """Learns how well this pile climbs back when it is left alone, and keeps more above the floor if it hardly does.
+
+    A pile that does not warm up at rest would slide for good in the next cold spell, drawn or not.
+    """
+
+    __slots__ = ("_mass_kg", "more_k")
+
+    def __init__(self, mass_kg: float) -> None:
+        self._mass_kg = mass_kg
+        self.more_k = 0.0
+
+    def update(self, core_c: float, slope_k_s: float, drawn_day_w: float, dt_s: float) -> None:
+        """Learn from a day without much draw, while the core is below the temperature at which a pile limits itself."""
+        if core_c < SELF_LIMITED_C and drawn_day_w < AT_REST_W_KG * self._mass_kg:
+            wanted = RESERVE_PER_K_DAY * (CLIMB_K_DAY - DAY_S * slope_k_s)
+            self.more_k += (min(max(wanted, 0.0), RESERVE_MAX_K) - self.more_k) * dt_s / (DAY_S + dt_s)
 
 
 def headroom_k(core_c: float, slope_k_s: float, zero_c: float) -> float:
@@ -43,16 +67,16 @@ def tapered_w(room_k: float, mass_kg: float) -> float:
     return TAPER_W_KG_K * mass_kg * min(room_k, HEADROOM_MAX_K) if room_k > 0.0 else 0.0
 
 
+def generosity(room_k: float) -> float:
+    """Return 0..1: how much of the full flow the headroom bears; a slower draw is easier on the pile and lasts."""
+    return min(max(room_k / FADE_K, 0.0), 1.0) if room_k == room_k else 0.0
+
+
 def crop_need(greenhouse_c: float, min_c: float) -> float:
     """Return 0..1: nothing from ``NEED_BAND_K`` above the crop minimum, all at the minimum; half when not known."""
     if greenhouse_c != greenhouse_c:
         return NEED_UNKNOWN
     return min(max((min_c + NEED_BAND_K - greenhouse_c) / NEED_BAND_K, 0.0), 1.0)
-
-
-def welcome(greenhouse_c: float, ceiling_c: float) -> bool:
-    """Tell whether heat beyond the crop's need does no harm."""
-    return greenhouse_c < ceiling_c - COMFORT_BELOW_CEILING_K
 
 
 class HeatAccount(Memory):
@@ -75,11 +99,11 @@ class HeatAccount(Memory):
         balance = self.balance_j + (allowed_w - drawn_w) * dt_s
         self.balance_j = min(max(balance, -self._cap_j), self._cap_j)
 
-    def gives(self, need: float, is_welcome: bool) -> bool:
-        """Tell whether heat shall be drawn now: for the crop while anything is saved, beyond that from plenty only."""
+    def gives(self, need: float) -> bool:
+        """Tell whether heat shall be drawn now: once begun, while the crop needs any and anything is saved.
+
+        Beyond the need nothing is given: what stays in the pile is there in the next cold night.
+        """
         full = self.fullness
-        if self.giving:
-            self.giving = full > 0.0 if need > 0.0 else is_welcome and full > COMFORT_LEFT
-        else:
-            self.giving = (need >= START_NEED and full >= START_FULL) or (is_welcome and full >= COMFORT_FULL)
+        self.giving = need > 0.0 and full > 0.0 if self.giving else need >= START_NEED and full >= START_FULL
         return self.giving

@@ -24,13 +24,15 @@ HOT_GAP_S = 3600.0  # a gap in the readings longer than this breaks the record o
 PILE_SHARE = 0.6  # share of the pile that follows the core up and down (own judgement)
 # Standing loss of an 8 t pile per kelvin that its edge is above outdoors; grows with the surface (own judgement)
 LOSS_W_K_8T = 29.0
+EDGE_GAIN = 0.001  # how fast the gap between core and edge is learnt, per step
 EDGE_SHARE = 0.5  # of the core's excess over outdoors that the edge has, where no probe tells (own judgement)
 PLACED_SD_K = 2.5  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
 WITNESSED_SD_K = 1.2
 RESTED_S = 4500.0  # water left this long in the coil is warm enough to show that the core is at least so hot
 LONG_RESTED_S = 6 * 3600.0  # and after this long, that it is not much hotter
 WITNESS_GAIN = 0.3
-WITNESS_MAX_K = 8.0
+# The drum lies in the middle, the hottest place: its water may show the core hotter than it is on the whole.
+WITNESS_DOWN_K, WITNESS_UP_K = 8.0, 1.5
 DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
 
 
@@ -174,26 +176,26 @@ class PileObserver(Memory):
         self._balance(dt_s)
 
     def heat_made_w(self, outdoor_c: float) -> float:
-        """Return the heat the microbes make [W]: what is netted and what the pile loses by itself; NaN when not known."""
+        """Return the heat the microbes make [W]: the net and what the pile loses by itself; NaN when not known."""
         outside_c = outdoor_c if outdoor_c == outdoor_c else 5.0
         edge_c = self.edge_c
         above_k = edge_c - outside_c if edge_c == edge_c else EDGE_SHARE * (self.core_c - outside_c)
         made_w = self.net_w + self._loss_w_k * above_k
         return made_w if made_w > 0.0 or made_w != made_w else 0.0
 
-    def estimate(self, outdoor_c: float, hold_c: float) -> PileEstimate:
-        """Return the public estimate; ``hold_c`` is the core temperature at which the draw would settle."""
+    def estimate(self, made_w: float, hold_c: float) -> PileEstimate:
+        """Return the public estimate; ``made_w`` is the heat made [W], ``hold_c`` the core at which the draw ends."""
         core_c = self.core_c
         return PileEstimate(
             core_c,
             self.core_sd_c,
-            self.heat_made_w(outdoor_c),
+            made_w,
             self.sustainable_w(hold_c),
             max(0.0, self._capacity_j_k * (core_c - self._settings.pile_floor_c)) if core_c == core_c else nan,
         )
 
     def sustainable_w(self, hold_c: float) -> float:
-        """Return the draw the pile can keep up with its core settled at ``hold_c`` [W]: what it nets now and the loss saved."""
+        """Return the draw that lasts with the core settled at ``hold_c`` [W]: what it nets now and the loss saved."""
         saved_w = EDGE_SHARE * self._loss_w_k * (self.core_c - hold_c)
         return max(0.0, self.net_w + saved_w) if self.net_w == self.net_w else nan
 
@@ -204,7 +206,8 @@ class PileObserver(Memory):
             return edge_c + self.edge_gap_k if self.edge_gap_k == self.edge_gap_k else edge_c
         if edge_c == edge_c:  # half the gap only: what is not seen shall rather be too low
             gap_k = 0.5 * max(0.0, core_c - edge_c)
-            self.edge_gap_k = gap_k if self.edge_gap_k != self.edge_gap_k else self.edge_gap_k + 0.001 * (gap_k - self.edge_gap_k)
+            known = self.edge_gap_k == self.edge_gap_k
+            self.edge_gap_k = self.edge_gap_k + EDGE_GAIN * (gap_k - self.edge_gap_k) if known else gap_k
         return core_c
 
     def _follow(self, reading_c: float, dt_s: float) -> None:
@@ -220,7 +223,7 @@ class PileObserver(Memory):
         miss_k = shown_c - self.core_c
         if miss_k > 0.0 or self.witness.rested_s >= LONG_RESTED_S:
             moved = self.offset_k + WITNESS_GAIN * miss_k
-            self.offset_k = min(max(moved, -WITNESS_MAX_K), WITNESS_MAX_K)
+            self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0
 
     def _balance(self, dt_s: float) -> None:

@@ -10,15 +10,15 @@ from controller.memory import Memory
 from controller.settings import ControllerSettings
 
 PULSE_S = 180.0
-OXYGEN_SHARE = 0.02
+OXYGEN_SHARE = 0.0
 COLD_CORE_C = 35.0  # a pile still warming up is not cooled
-WARM_UP_SHARE = 0.02
+WARM_UP_SHARE = 0.01
 SAVING_SHARE = 0.0
-AIRLESS, AIRY = 0.08, 0.15  # mole fraction of oxygen: below the first the pile wants air, above the second it has enough
+AIRLESS, AIRY = 0.08, 0.15  # mole fraction of oxygen at which the pile wants air, and has enough
 AIRLESS_SHARE = 0.30
-HARVEST_SHARE = 0.0
-HOT_CORE_C, TOO_HOT_CORE_C = 64.0, 74.0
-HOT_SHARE = 0.5
+HARVEST_SHARE = 0.25  # for the greenhouse, when the water does not take what the pile can spare
+HOT_CORE_C, TOO_HOT_CORE_C = 66.0, 74.0
+HOT_SHARE = 0.1
 OXYGEN_DUTY = 0.6
 HUMID_BACK, CO2_BACK = 0.03, 0.15  # how far it must fall before pile air may enter again
 USUAL_SUPPLY_C = 25.0
@@ -30,12 +30,14 @@ class AirNeeds:
     """What the fan's share of time follows.
 
     ``need`` 0..1 of the greenhouse, ``drawing`` whether the phase allows a draw, ``room_k`` headroom of the core [K],
-    ``working`` whether the pile has reached its working temperature once, ``core_c`` [degC].
+    ``working`` whether the pile has reached its working temperature once, ``spare`` whether the heat account is nearly
+    full, ``core_c`` [degC].
     """
 
     need: float
     drawing: bool
     working: bool
+    spare: bool
     room_k: float
     core_c: float
     pile_o2: float
@@ -59,9 +61,7 @@ def cooling_share(core_c: float) -> float:
 def air_share(a: AirNeeds) -> float:
     """Return the share of time the fan shall run, 0..1."""
     share = max(oxygen_share(a), cooling_share(a.core_c))
-    if a.drawing and a.room_k > 0.0:
-        share += HARVEST_SHARE * a.need * min(a.room_k / 3.0, 1.0)
-    return share
+    return share + HARVEST_SHARE * a.need if a.drawing and a.spare else share
 
 
 def blocked_now(value: float, limit: float, back: float, was_blocked: bool) -> bool:
@@ -84,7 +84,7 @@ class FanDrive(Memory):
         self.limit = "rest"
 
     def heat_w(self, r: Readings) -> float:
-        """Return the heat the fan's air took out of the pile in the last step [W], against outdoor air at 80 % humidity."""
+        """Return the heat the fan took out of the pile in the last step [W], against outdoor air at 80 % humidity."""
         if self.duty <= 0.0:
             return 0.0
         supply_c = r.air_supply_c if r.air_supply_c == r.air_supply_c else USUAL_SUPPLY_C
@@ -93,7 +93,7 @@ class FanDrive(Memory):
         gain_j_kg = air_enthalpy_j_kg(supply_c, rh) - air_enthalpy_j_kg(outdoor_c, 0.8)
         return max(0.0, DRAWN_PER_DELIVERED * self._settings.fan_full_flow_kg_s * self.duty * gain_j_kg)
 
-    def step(self, a: AirNeeds, r: Readings, elapsed_s: float, dt_s: float) -> float:
+    def step(self, a: AirNeeds, r: Readings, dt_s: float) -> float:
         """Return the fan's duty now."""
         share = self._allowed_share(a, r)
         self.credit_s = min(self.credit_s + share * dt_s - (dt_s if self.on else 0.0), 2.0 * PULSE_S)

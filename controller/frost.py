@@ -10,15 +10,17 @@ from math import nan
 
 from controller.memory import Memory
 
+DAY_S = 86400.0
 COLD_OUTDOOR_C = 1.0
 FREEZING_WATER_C = 3.0
-PULSE_BELOW_C = 2.5  # coldest water in the line at which a pulse is due
+PULSE_BELOW_C = 1.5  # coldest water in the line at which a pulse is due
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 LEAST_MOVED_KG = 2.0
+_STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
 LONGEST_PULSE_S = 300.0
 
@@ -39,7 +41,7 @@ def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
     if coldest_c != coldest_c:
         below_k = max(0.0, -outdoor_c) if outdoor_c == outdoor_c else 5.0
         return max(FIRST_WAIT_S / (1.0 + 0.2 * below_k), SHORTEST_WAIT_S)
-    factor = 1.6 if coldest_c > 4.0 else 1.2 if coldest_c > 2.5 else 0.9 if coldest_c > 1.5 else 0.5
+    factor = next(factor for above_c, factor in _STRETCH if coldest_c > above_c)
     return min(max(factor * wait_s, SHORTEST_WAIT_S), LONGEST_WAIT_S)
 
 
@@ -50,6 +52,7 @@ class FrostGuard(Memory):
         "_pulse_kg",
         "coldest_c",
         "gap_k",
+        "heat_day_w",
         "learnt_at_c",
         "learnt_s",
         "moved_kg",
@@ -64,6 +67,7 @@ class FrostGuard(Memory):
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
+        self.heat_day_w = 0.0
         self.learnt_s = 0.0
         self.learnt_at_c = nan
         self.standing_c = nan
@@ -83,6 +87,11 @@ class FrostGuard(Memory):
         elif threat and self.still_s >= self.wait_s and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s = True, 0.0
         return self.pulsing
+
+    def book(self, water_w: float, dt_s: float) -> None:
+        """Keep the day's mean of the heat that pulses took out of the pile [W]."""
+        pulse_w = water_w if self.pulsing else 0.0
+        self.heat_day_w += (pulse_w - self.heat_day_w) * dt_s / (DAY_S + dt_s)
 
     def pulse_left_s(self, flow_kg_s: float) -> float:
         """Return how long the pulse still takes at this flow [s]."""

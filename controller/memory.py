@@ -17,7 +17,7 @@ class Memory:
     A slot holds a number (NaN for "unknown"), a word, a yes/no, another ``Memory`` or a list of them.
     """
 
-    __slots__ = ()
+    __slots__: tuple[str, ...] = ()
 
     def snapshot(self) -> dict[str, Any]:
         """Return the memory as JSON values; NaN becomes null."""

@@ -18,6 +18,7 @@ FIRST_DRAW_S = 3 * DAY_S
 SHORTEST_REST_S = 2 * 3600.0
 SPENT_AFTER_S = 14 * DAY_S
 RESUME_K = 1.5
+SPENT_BELOW_K = -3.0
 
 
 @dataclass(slots=True)
@@ -62,13 +63,14 @@ def _from_harvest(f: Facts) -> tuple[str, str] | None:
 def _from_rest(f: Facts) -> tuple[str, str] | None:
     if f.headroom_k >= RESUME_K and f.in_phase_s >= SHORTEST_REST_S:
         return HARVEST, "the core has recovered"
-    if f.in_phase_s >= SPENT_AFTER_S:
+    if f.in_phase_s >= SPENT_AFTER_S and f.headroom_k < SPENT_BELOW_K:
         return WINDING_DOWN, "two weeks of rest did not bring the core back"
     return None
 
 
 def _from_winding_down(f: Facts) -> tuple[str, str] | None:
-    return (FIRST_DRAW, "the pile is hot again") if f.hot_s >= f.start_hold_s else None
+    ready = f.hot_s >= f.start_hold_s and f.headroom_k >= RESUME_K
+    return (FIRST_DRAW, "the pile is hot again") if ready else None
 
 
 def _from_faulted(f: Facts) -> tuple[str, str] | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import nan
+
 from simple_pid import PID
 
 from controller.memory import Memory
@@ -19,7 +21,7 @@ TRIES = 3
 FIRST_PAUSE_S = 900.0
 LONGEST_PAUSE_S = 4 * 3600.0
 METER_LAG_S = 15.0  # a pulse meter still shows the kick
-DUTY_STEP = 0.03
+TRY_HARDER = 0.4  # of the starting duty, more at each new try
 NOMINAL_V = 12.0
 IDLE_SHARE = 0.85  # of the smallest running duty: where the flow curve starts (own judgement)
 
@@ -34,16 +36,16 @@ class Regulator(Memory):
     It is fed finite values and its own step length only, and takes up again bumplessly.
     """
 
-    __slots__ = ("_pid", "integral")
+    __slots__ = ("_high", "_low", "_pid", "integral")
 
     def __init__(self, gain: float, integral_gain: float, low: float, high: float) -> None:
+        self._low, self._high = low, high
         self._pid = PID(gain, integral_gain, 0.0, sample_time=None, output_limits=(low, high), time_fn=_no_clock)
         self.integral = 0.0
 
     def push(self, more: float) -> None:
         """Move the integral, within the limits of the output."""
-        low, high = self._pid.output_limits
-        self.integral = min(max(self.integral + more, low), high)
+        self.integral = min(max(self.integral + more, self._low), self._high)
 
     def update(self, target: float, measured: float, dt_s: float) -> float:
         """Return the output; without a finite measurement or without time passing, the integral alone."""
@@ -53,7 +55,7 @@ class Regulator(Memory):
         pid.setpoint = target
         pid.set_auto_mode(False)
         pid.set_auto_mode(True, self.integral)
-        output: float = pid(measured, dt=dt_s)
+        output = pid(measured, dt=dt_s) or 0.0
         self.integral = pid.components[1]
         return output
 
@@ -85,8 +87,8 @@ class PumpDrive(Memory):
         "_settings",
         "dead_meter",
         "dry_s",
-        "kick_seen",
         "duty",
+        "kick_seen",
         "least_duty",
         "locked_s",
         "meter_fitted",
@@ -117,10 +119,10 @@ class PumpDrive(Memory):
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
-        self.start_supply_c = float("nan")
+        self.start_supply_c = nan
 
     def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
-        """Return the flow of the last step [kg/s]: the meter's if there is a good one, else the curve's; 0 while off."""
+        """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off."""
         if self.duty <= 0.0:
             return 0.0
         if measured_kg_s == measured_kg_s and not self.dead_meter:
@@ -143,7 +145,7 @@ class PumpDrive(Memory):
         self.mode, self.duty, self.ramped_kg_s, self.on_s, self.dry_s = OFF, 0.0, 0.0, 0.0, 0.0
         return 0.0
 
-    def drive(self, target_kg_s: float, measured_kg_s: float, supply_c: float, volts: float, dt_s: float, ramp: bool) -> float:
+    def drive(self, target_kg_s: float, measured_kg_s: float, supply_c: float, volts: float, dt_s: float) -> float:
         """Return the duty that brings the flow toward ``target_kg_s``.
 
         ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
@@ -164,14 +166,14 @@ class PumpDrive(Memory):
         if self.mode != RUN:
             return self.duty
         self.on_s += dt_s
-        step = self._ramp_kg_s2 * dt_s if ramp else target_kg_s
-        self.ramped_kg_s = min(target_kg_s, max(self.ramped_kg_s, self.least_flow_kg_s) + step)
+        ramped = max(self.ramped_kg_s, self.least_flow_kg_s) + self._ramp_kg_s2 * dt_s
+        self.ramped_kg_s = min(target_kg_s, ramped)
         self.duty = self._regulated(measured_kg_s, volts, dt_s)
         return self.duty
 
     def _kick(self, dt_s: float) -> float:
         start = self._settings.pump_start_duty
-        gentle = min(1.0, 1.3 * start + DUTY_STEP * self.tries * 3.0)
+        gentle = min(1.0, start * (1.3 + TRY_HARDER * self.tries))
         self.mode = KICK
         self.duty = 1.0 if dt_s <= SHORT_TICK_S else gentle
         return self.duty
@@ -203,7 +205,7 @@ class PumpDrive(Memory):
         if self.dry_s < NO_FLOW_S:
             return
         if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:
-            self.dead_meter = True
+            self.dead_meter, self.trim.integral = True, 0.0
         else:
             self._try_again()
 

@@ -6,9 +6,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
+from controller.checks import Readings
 from controller.draw import START_FULL
+from controller.phases import RESUME_K
+from controller.settings import ControllerSettings
+from controller.view import View
 
 LIMITS = {
     "sensor": "no reading to decide by",
@@ -20,7 +23,7 @@ LIMITS = {
     "no-flow": "the pump turns but no water moves",
     "ceiling": "the greenhouse is at its ceiling",
     "demand": "the greenhouse wants no heat",
-    "scald": "the water is above the scald limit",
+    "scald": "the water is near or above the scald limit",
     "heat-budget": "the pile's ration of heat is used up for now",
     "start": "the pump is starting",
     "supply": "the supply temperature sets the flow",
@@ -28,37 +31,10 @@ LIMITS = {
 }
 
 
-@dataclass(slots=True)
-class Story:
-    """The numbers that reasons may quote, SI units as named."""
-
-    core_c: float
-    zero_c: float
-    floor_c: float
-    resume_c: float
-    start_core_c: float
-    hot_s: float
-    start_hold_s: float
-    greenhouse_c: float
-    greenhouse_min_c: float
-    ceiling_c: float
-    outdoor_c: float
-    supply_c: float
-    supply_target_c: float
-    supply_max_c: float
-    flow_kg_s: float
-    saved: float
-    drawn_day_w: float
-    battery_v: float
-    battery_ok_v: float
-    locked_s: float
-    fan_on: bool
-
-
-def sentence(limit: str, s: Story) -> str:
-    """Return the sentence for ``limit``, one of ``LIMITS``; numbers that are not known read "unknown"."""
-    text = _SENTENCES[limit](s)
-    return f"{text[:-1]}; the fan runs meanwhile." if s.fan_on else text
+def sentence(v: View, r: Readings, s: ControllerSettings) -> str:
+    """Return the sentence for ``v.limit``, one of ``LIMITS``; numbers that are not known read "unknown"."""
+    text = _SENTENCES[v.limit](v, r, s)
+    return f"{text[:-1]}; the fan runs meanwhile." if v.fan_on else text
 
 
 def celsius(value_c: float) -> str:
@@ -71,52 +47,89 @@ def watts(heat_w: float) -> str:
     return f"{heat_w / 1000.0:.1f} kW" if heat_w >= 950.0 else f"{heat_w:.0f} W"
 
 
-def _hold_off(s: Story) -> str:
-    if s.core_c >= s.start_core_c:
-        return (
-            f"Holding off: the core is {celsius(s.core_c)}, hot for {s.hot_s / 3600.0:.0f} of "
-            f"{s.start_hold_s / 3600.0:.0f} hours before the first draw."
-        )
-    return f"Holding off: the core is {celsius(s.core_c)}; the first draw waits for {celsius(s.start_core_c)}."
+def litres_a_minute(flow_kg_s: float) -> str:
+    """Return a water flow for people, a kilogram taken as a litre."""
+    return f"{flow_kg_s * 60.0:.1f} L/min"
 
 
-def _pile_floor(s: Story) -> str:
-    return (
-        f"Resting: the core is {celsius(s.core_c)}, {s.core_c - s.floor_c:.1f} above its floor; "
-        f"drawing again at {celsius(s.resume_c)}."
-    )
+def _sensor(v: View, r: Readings, s: ControllerSettings) -> str:
+    return "Stopped: no probe in the pile gives a reading; it goes on by itself when one does."
 
 
-def _demand(s: Story) -> str:
-    if s.greenhouse_c != s.greenhouse_c:
-        return "Waiting: no heat is wanted now."
-    return f"Waiting: the greenhouse is {celsius(s.greenhouse_c)}, warm enough above its minimum of {celsius(s.greenhouse_min_c)}."
+def _battery(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Stopped: the pump's battery is at {v.battery_v:.1f} V; it works again at {s.battery_ok_v:.1f} V."
 
 
-def _heat_budget(s: Story) -> str:
-    return (
-        f"Pausing: the pile's ration is used up, {max(s.saved, 0.0):.0%} saved up again; drawing at {START_FULL:.0%}. "
-        f"{watts(s.drawn_day_w)} drawn over the last day."
-    )
+def _frost(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Circulating briefly so that the line does not freeze: outdoors {celsius(r.outdoor_c)}."
 
 
-def _supply(s: Story) -> str:
-    return f"Drawing {s.flow_kg_s * 60.0:.1f} L/min: the flow is set to bring the supply, {celsius(s.supply_c)}, to {celsius(s.supply_target_c)}."
+def _hold_off(v: View, r: Readings, s: ControllerSettings) -> str:
+    if v.hot_s > 0.0:
+        hours = f"{v.hot_s / 3600.0:.0f} of {s.start_hold_s / 3600.0:.0f} hours"
+        return f"Holding off: the core is {celsius(v.core_c)}, hot for {hours} before the first draw."
+    return f"Holding off: the core is {celsius(v.core_c)}; the first draw waits for {celsius(s.start_core_c)}."
 
 
-_SENTENCES: dict[str, Callable[[Story], str]] = {
-    "sensor": lambda s: "Stopped: no probe in the pile gives a reading; it goes on by itself when one does.",
-    "battery": lambda s: f"Stopped: the pump's battery is at {s.battery_v:.1f} V; it works again at {s.battery_ok_v:.1f} V.",
-    "frost": lambda s: f"Circulating briefly so that the line does not freeze: outdoors {celsius(s.outdoor_c)}.",
+def _pile_floor(v: View, r: Readings, s: ControllerSettings) -> str:
+    above = v.core_c - s.pile_floor_c
+    where = f"{above:.1f} above its floor" if above >= 0.0 else f"{-above:.1f} below its floor"
+    return f"Resting: the core is {celsius(v.core_c)}, {where}; drawing again at {celsius(v.zero_c + RESUME_K)}."
+
+
+def _spent(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Not drawing: the pile is ending, its core is {celsius(v.core_c)} after two weeks of rest; turn or feed it."
+
+
+def _no_flow(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Stopped: the pump turned but no water moved; next try in {v.locked_s / 60.0:.0f} min."
+
+
+def _ceiling(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Waiting: the greenhouse is {celsius(r.greenhouse_c)}, at its ceiling of {celsius(s.greenhouse_ceiling_c)}."
+
+
+def _demand(v: View, r: Readings, s: ControllerSettings) -> str:
+    least = celsius(s.greenhouse_min_c)
+    return f"Waiting: the greenhouse is {celsius(r.greenhouse_c)}, warm enough for its minimum of {least}."
+
+
+def _scald(v: View, r: Readings, s: ControllerSettings) -> str:
+    what = "running faster to cool it" if v.flow_kg_s > 0.0 else "resting an hour"
+    return f"The water leaves the pile at {celsius(r.water_supply_c)}, limit {celsius(s.supply_max_c)}: {what}."
+
+
+def _heat_budget(v: View, r: Readings, s: ControllerSettings) -> str:
+    saved = f"{max(v.saved, 0.0):.0%} saved up, drawing again at {START_FULL:.0%}"
+    return f"Pausing: the pile's ration is used up ({saved}); {watts(v.drawn_day_w)} drawn over the last day."
+
+
+def _start(v: View, r: Readings, s: ControllerSettings) -> str:
+    return "Starting the pump."
+
+
+def _supply(v: View, r: Readings, s: ControllerSettings) -> str:
+    aim = f"to bring the supply, {celsius(r.water_supply_c)}, to {celsius(s.supply_target_c)}"
+    return f"Drawing {litres_a_minute(v.flow_kg_s)}: the flow is set {aim}."
+
+
+def _flow(v: View, r: Readings, s: ControllerSettings) -> str:
+    return f"Drawing {litres_a_minute(v.flow_kg_s)}, the flow wanted; the supply is {celsius(r.water_supply_c)}."
+
+
+_SENTENCES: dict[str, Callable[[View, Readings, ControllerSettings], str]] = {
+    "sensor": _sensor,
+    "battery": _battery,
+    "frost": _frost,
     "hold-off": _hold_off,
     "pile-floor": _pile_floor,
-    "spent": lambda s: f"Not drawing: the pile is ending, its core is {celsius(s.core_c)} and did not recover in two weeks of rest.",
-    "no-flow": lambda s: f"Stopped: the pump turned but no water moved; next try in {s.locked_s / 60.0:.0f} min.",
-    "ceiling": lambda s: f"Waiting: the greenhouse is {celsius(s.greenhouse_c)}, at its ceiling of {celsius(s.ceiling_c)}.",
+    "spent": _spent,
+    "no-flow": _no_flow,
+    "ceiling": _ceiling,
     "demand": _demand,
-    "scald": lambda s: f"Pausing: the water leaves the pile at {celsius(s.supply_c)}, above the limit of {celsius(s.supply_max_c)}; resting an hour.",
+    "scald": _scald,
     "heat-budget": _heat_budget,
-    "start": lambda s: "Starting the pump.",
+    "start": _start,
     "supply": _supply,
-    "flow": lambda s: f"Drawing {s.flow_kg_s * 60.0:.1f} L/min, the full flow wanted; the supply is {celsius(s.supply_c)}.",
-}  # fmt: skip
+    "flow": _flow,
+}

@@ -31,7 +31,7 @@ class ControllerSettings:
 
     # what the grower wants
     supply_target_c: float = _number(38.0, 10.0, 60.0, "degC", "water leaving the pile is held near this")
-    flow_target_kg_s: float = _number(0.0631, 0.005, 2.0, "kg/s", "wanted flow while the pile can carry it; 1 US gal/min")
+    flow_target_kg_s: float = _number(0.0631, 0.005, 2.0, "kg/s", "flow while the pile can carry it; 1 US gal/min")
     greenhouse_min_c: float = _number(7.0, -5.0, 30.0, "degC", "the crop needs at least this")
     greenhouse_ceiling_c: float = _number(24.0, 5.0, 45.0, "degC", "above this the greenhouse wants no heat")
     # the pile
@@ -73,10 +73,9 @@ class ControllerSettings:
             ("battery_low_v", "battery_ok_v"),
             ("supply_target_c", "supply_max_c"),
         ):
-            if not getattr(self, low) <= getattr(self, high):
-                raise SettingsError(
-                    f"{low} = {getattr(self, low)} is above {high} = {getattr(self, high)}: lower the first or raise the second"
-                )
+            below, above = getattr(self, low), getattr(self, high)
+            if not below <= above:
+                raise SettingsError(f"{low} = {below} is above {high} = {above}: lower the first or raise the second")
 
 
 def _check(name: str, value: object, meta: Any) -> None:

@@ -12,13 +12,14 @@ from controller.settings import ControllerSettings
 LEAST_ON_S = 180.0
 LEAST_OFF_S = 600.0
 # Water that stood in the coil is as hot as the core, whatever the flow; it has passed within minutes.
-FIRST_WATER_S = 600.0
+FIRST_WATER_S = 3600.0
+LEAST_SHARE = 0.05  # of the flow target
 FAR_TOO_HOT_K = 20.0
 HOT_PAUSE_S = 3600.0
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right
-SUPPLY_INTEGRAL_S = 2400.0  # drum and coil answer within the better part of an hour
+SUPPLY_INTEGRAL_S = 1200.0  # drum and coil answer within the better part of an hour
 
 
 def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_ua_w_k: float) -> float:
@@ -42,7 +43,7 @@ class WaterLoop(Memory):
         self._settings = settings
         target = settings.flow_target_kg_s
         # a flow change of the whole target moves the supply by some 20 K
-        self.supply = Regulator(-target / 40.0, -target / 40.0 / SUPPLY_INTEGRAL_S, -0.5 * target, 0.5 * target)
+        self.supply = Regulator(-target / 40.0, -target / 40.0 / SUPPLY_INTEGRAL_S, -0.5 * target, 2.0 * target)
         self.running = False
         self.on_s = 0.0
         self.off_s = LEAST_OFF_S
@@ -58,7 +59,16 @@ class WaterLoop(Memory):
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 
-    def flow_kg_s(self, may_draw: bool, supply_c: float, return_c: float, core_c: float, dt_s: float, elapsed_s: float) -> float:
+    def flow_kg_s(
+        self,
+        may_draw: bool,
+        effort: float,
+        supply_c: float,
+        return_c: float,
+        core_c: float,
+        dt_s: float,
+        elapsed_s: float,
+    ) -> float:
         """Return the flow set-point [kg/s], 0 for standing."""
         if self.running:
             self.on_s += dt_s
@@ -71,7 +81,7 @@ class WaterLoop(Memory):
         if not self.running:
             self.limit = "scald" if self.pause_s > 0.0 else "pause"
             return self.rest(elapsed_s)
-        return self._set_point(supply_c, return_c, core_c, dt_s)
+        return self._set_point(effort, supply_c, return_c, core_c, dt_s)
 
     def _watch_heat(self, supply_c: float, dt_s: float) -> None:
         """Stop when the water stays above the scald limit after the first of it has passed."""
@@ -82,19 +92,20 @@ class WaterLoop(Memory):
         if self.hot_s >= FIRST_WATER_S or supply_c > self._settings.supply_max_c + FAR_TOO_HOT_K:
             self.running, self.pause_s = False, HOT_PAUSE_S
 
-    def _set_point(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+    def _set_point(self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+        """Return the flow between the least that keeps the water below the scald limit and the target.
+
+        Little is wanted: the least flow, whose water is hot, since it loses least on the way in pumping hours and
+        is easiest on the pile. Much is wanted: the flow that brings the supply down to its target.
+        """
         s = self._settings
-        wanted = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
-        wanted += self.supply.update(s.supply_target_c, supply_c, dt_s if self.on_s > SETTLE_S else 0.0)
-        cooling = cooling_flows(supply_c, s.supply_max_c)
-        if cooling > 1.0:
-            self.limit = "scald"
-            return cooling * s.flow_target_kg_s
-        self.limit = "flow" if wanted >= s.flow_target_kg_s else "supply"
-        return min(max(wanted, 0.05 * s.flow_target_kg_s), s.flow_target_kg_s)
-
-
-def cooling_flows(supply_c: float, supply_max_c: float) -> float:
-    """Return how many times the flow target brings too hot a supply down: the faster, the less the coil warms it; 1..4."""
-    over = (supply_c - supply_max_c + HOT_BAND_K) / HOT_BAND_K
-    return 1.0 + min(max(over, 0.0), FASTEST - 1.0) if over == over else 1.0
+        hottest_c = s.supply_max_c - HOT_BAND_K
+        learns = dt_s if self.on_s > SETTLE_S and (self.limit != "flow" or supply_c > hottest_c) else 0.0
+        least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
+        least = max(least + self.supply.update(hottest_c, supply_c, learns), LEAST_SHARE * s.flow_target_kg_s)
+        wanted = effort * s.flow_target_kg_s
+        if least >= wanted:
+            self.limit = "scald" if least > 1.5 * wanted else "supply"
+            return min(least, FASTEST * s.flow_target_kg_s)
+        self.limit = "flow" if wanted >= 0.98 * s.flow_target_kg_s else "supply"
+        return wanted

@@ -63,24 +63,35 @@ def run_jobs(
     context = mp.get_context("spawn")  # a fork beside a progress display's thread may hang
     news, stop = context.Queue(), context.Event()
     season = (scenario, days, seed, tick_s)
+    futures: dict[str, Future[Any]] = {}
     with ProcessPoolExecutor(workers, context, _start_worker, (news, stop, season, twin)) as pool:
-        with _deaf_to_ctrl_c():
-            futures = {job.label: pool.submit(_run_job, job, keep) for job in jobs}
-        _wait(futures, news, stop, told)
+        try:
+            with _ctrl_c_held():
+                futures |= {job.label: pool.submit(_run_job, job, keep) for job in jobs}
+            _wait(futures, news, told)
+        except KeyboardInterrupt:
+            stop.set()
+            for future in futures.values():
+                future.cancel()
     return {label: f.result() for label, f in futures.items() if not f.cancelled()}
 
 
 @contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
-    """Workers born here ignore Ctrl-C from their first instruction on: the parent hears it and tells them."""
+def _ctrl_c_held() -> Iterator[None]:
+    """Workers born here never hear Ctrl-C, not even while they load: this process hears it, at the end of the block."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    heard: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, frame: heard.append(number))
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         signal.signal(signal.SIGINT, before)
+    if heard:
+        raise KeyboardInterrupt
 
 
 def _run_here(
@@ -97,16 +108,11 @@ def _run_here(
     return results
 
 
-def _wait(futures: Mapping[str, Future[Any]], news: Any, stop: Any, told: Told | None) -> None:
+def _wait(futures: Mapping[str, Future[Any]], news: Any, told: Told | None) -> None:
     pending = set(futures.values())
-    try:
-        while pending:
-            pending = wait(pending, timeout=0.1).not_done
-            _pass_on(news, told)
-    except KeyboardInterrupt:
-        stop.set()
-        for future in pending:
-            future.cancel()
+    while pending:
+        pending = wait(pending, timeout=0.1).not_done
+        _pass_on(news, told)
 
 
 def _pass_on(news: Any, told: Told | None) -> None:

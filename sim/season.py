@@ -202,7 +202,8 @@ def _drive(
 ) -> None:
     """The loop. Everything it touches a hundred thousand times is a local name."""
     measure, apply, advance, truth = plant.measure, plant.apply, plant.advance, plant.truth
-    limit_s, alarms = tally.limit_s, ()
+    limit_s = tally.limit_s
+    alarms: tuple[Alarm, ...] = ()
     elapsed_s = row_s = flowing_s = pump_s = fan_s = 0.0
     history.add(0.0, truth, 0.0, 0.0, "")
     next_row_s = ROW_S

@@ -5,7 +5,10 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Protocol, TextIO
+from typing import TYPE_CHECKING, Protocol, TextIO
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
 
 PREPARING = "preparing (the first run compiles the simulator, about 20 s)"
 ROW_DAYS = 0.02  # progress comes up to this much before the round number
@@ -69,7 +72,7 @@ class LiveDisplay:
             console=Console(file=stream),
         )
         self._preparing = self.bars.add_task(PREPARING, total=None, now="")
-        self._tasks: dict[str, int] = {}
+        self._tasks: dict[str, TaskID] = {}
 
     def told(self, label: str, days_done: float, core_c: float) -> None:
         """Move the bar of ``label``."""

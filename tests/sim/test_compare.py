@@ -1,5 +1,7 @@
 """Seasons side by side: the same on any number of workers, and what is there is kept when stopped."""
 
+import signal
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -84,6 +86,25 @@ def test_a_worker_ignores_ctrl_c_and_obeys_the_event(scenario, monkeypatch):
     assert ignored[0] == (parallel.signal.SIGINT, parallel.signal.SIG_IGN)
     assert ignored[1][0] == "a"
     assert result.interrupted
+
+
+def test_ctrl_c_while_workers_are_born_is_heard_afterwards():
+    reached = []
+    with pytest.raises(KeyboardInterrupt):
+        with parallel._ctrl_c_held():
+            signal.raise_signal(signal.SIGINT)
+            reached.append(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ()))
+    assert reached == [True]
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+def test_beside_the_main_thread_signals_are_left_alone(scenario):
+    before = signal.getsignal(signal.SIGINT)
+    with ThreadPoolExecutor(1) as thread:
+        results = thread.submit(compare, scenario, ("steady", "off"), 0.1, workers=2).result()
+    assert set(results) == {"steady", "off"}
+    assert signal.getsignal(signal.SIGINT) is before
 
 
 def test_keep_decides_what_comes_back(scenario):

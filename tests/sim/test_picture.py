@@ -58,7 +58,8 @@ def test_the_season_picture_names_its_curves_with_units(figures):
 
 def test_heat_and_cold_hours_stand_together_in_the_headline(figures):
     picture.draw_season(run_season(FakeScenario(), Constant(0.5), days=2), "unused")
-    assert "120 kWh of useful heat, 120 kWh of backup avoided; the draw chilled the pile for 15 hours" in words(figures[0])
+    told = "120 kWh of useful heat, 120 kWh of backup avoided; the draw chilled the pile for 15 hours"
+    assert told in words(figures[0])
 
 
 def test_no_water_curve_and_no_backup_where_there_is_none(figures):

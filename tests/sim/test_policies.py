@@ -77,7 +77,8 @@ def test_off_never_moves_anything():
 def test_thermostat_has_its_five_kelvin():
     policy = opponent("thermostat")
     cores_c = [48.0, 50.1, 47.0, 45.1, 44.9, 49.0, 50.1]
-    assert [draws(policy, read(k, core_c=c)) for k, c in enumerate(cores_c)] == [False, True, True, True, False, False, True]
+    on = [draws(policy, read(k, core_c=c)) for k, c in enumerate(cores_c)]
+    assert on == [False, True, True, True, False, False, True]
 
 
 def test_demand_follows_the_greenhouse_and_never_asks_the_pile():

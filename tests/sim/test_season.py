@@ -14,8 +14,8 @@ from sim.history import History
 from sim.season import run_season, twin_of
 
 DAY_H = 24.0
-CONTRACT = """heat_water_kwh heat_air_kwh heat_useful_kwh backup_avoided_kwh core_min_c cold_hours_from_draw supply_rmse_c
-flow_mean_kg_s pump_wh fan_wh battery_outage_h alarms sim_seconds wall_seconds""".split()
+CONTRACT = """heat_water_kwh heat_air_kwh heat_useful_kwh backup_avoided_kwh core_min_c cold_hours_from_draw
+supply_rmse_c flow_mean_kg_s pump_wh fan_wh battery_outage_h alarms sim_seconds wall_seconds""".split()
 
 
 @pytest.fixture(autouse=True)
@@ -75,7 +75,9 @@ def test_cold_hours_begin_when_the_drawn_core_passes_the_floor():
     assert s["core_min_c"] == pytest.approx(60.0 - 0.5 * DRAW_W * 2 * 86400 / HEAT_CAPACITY_J_K)
 
 
-@pytest.mark.parametrize(("next_s", "called_after_s"), [(60.0, 60.0), (7.0, 7.0), (0.1, 1.0), (900.0, 60.0), (-5.0, 1.0)])
+@pytest.mark.parametrize(
+    ("next_s", "called_after_s"), [(60.0, 60.0), (7.0, 7.0), (0.1, 1.0), (900.0, 60.0), (-5.0, 1.0)]
+)
 def test_the_controllers_own_wish_is_held_to_one_to_sixty_seconds(next_s, called_after_s):
     policy = Constant(0.2, next_s=next_s)
     run_season(FakeScenario(), policy, days=420 / 86400)

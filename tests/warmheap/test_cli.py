@@ -32,10 +32,6 @@ def refused(capsys, *words):
     return lines[0]
 
 
-def warmheap(*words, **how):
-    return subprocess.run([sys.executable, "-m", "warmheap", *map(str, words)], capture_output=True, text=True, **how)
-
-
 @pytest.mark.parametrize("verb", VERBS)
 def test_every_verb_has_help(capsys, verb):
     with pytest.raises(SystemExit) as done:
@@ -154,8 +150,9 @@ def test_tuned_searches_first_and_names_its_rule(capsys, monkeypatch):
 
 
 def test_ctrl_c_keeps_what_was_computed(tmp_path):
-    words = [sys.executable, "-m", "warmheap", "simulate", MILD, "--days", "700", "--policy", "steady", "--out", tmp_path]
-    run = subprocess.Popen([*map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    words = ["simulate", str(MILD), "--days", "700", "--policy", "steady", "--out", str(tmp_path)]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    run = subprocess.Popen([sys.executable, "-m", "warmheap", *words], **pipes)
     assert run.stderr.readline().startswith("preparing")
     assert run.stderr.readline().startswith("steady: 175 of 700 days")
     run.send_signal(signal.SIGINT)

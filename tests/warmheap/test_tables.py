@@ -29,7 +29,8 @@ def test_a_found_rule_comes_first():
 
 
 def test_no_heater_and_no_need():
-    assert backup_text({"backup_avoided_kwh": None, "backup_without_pile_kwh": None}) == "no backup heater in this scenario"
+    no_heater = {"backup_avoided_kwh": None, "backup_without_pile_kwh": None}
+    assert backup_text(no_heater) == "no backup heater in this scenario"
     assert backup_text({"backup_avoided_kwh": 0.0, "backup_without_pile_kwh": 0.0}) == "0 of 0 kWh"
 
 

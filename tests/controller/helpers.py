@@ -1,0 +1,63 @@
+"""Readings and little loops that the tests of the controller share."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from math import nan
+from typing import Any
+
+from controller import Controller, ControllerSettings, Decision, Measurements
+
+START_S = 1.7e9
+CALM: dict[str, float] = {
+    "pile_core_c": 62.0,
+    "pile_edge_c": 45.0,
+    "water_supply_c": 40.0,
+    "water_return_c": 20.0,
+    "water_flow_kg_s": 0.0,
+    "air_supply_c": 25.0,
+    "air_supply_rh": 0.9,
+    "fan_speed_hz": 0.0,
+    "greenhouse_c": 6.0,
+    "greenhouse_rh": 0.7,
+    "outdoor_c": 5.0,
+    "tank_c": 12.0,
+    "pump_battery_v": 12.8,
+    "fan_battery_v": 12.8,
+}
+SILENT: dict[str, float] = dict.fromkeys(CALM, nan)
+
+
+def reading(time_s: float = START_S, **changes: float) -> Measurements:
+    """A calm winter evening, with changes."""
+    return Measurements(time_s=time_s, **(CALM | changes))
+
+
+def run(controller: Controller, seconds: float, tick_s: float = 60.0, begin_s: float = START_S, **changes: float) -> Decision:
+    """Feed the same readings for ``seconds``, the flow meter following the pump, and return the last decision."""
+    decision = controller.step(reading(begin_s, **changes))
+    elapsed_s = 0.0
+    while elapsed_s < seconds:
+        elapsed_s += tick_s
+        flow = 0.06 if decision.commands.pump_duty > 0.0 else 0.0
+        decision = controller.step(reading(begin_s + elapsed_s, **({"water_flow_kg_s": flow} | changes)))
+    return decision
+
+
+def drawing_controller(**settings: float) -> tuple[Controller, float]:
+    """A controller in the middle of a draw, and the time it has come to."""
+    controller = Controller(ControllerSettings(start_hold_s=3600.0, **settings))
+    run(controller, 86400.0)
+    return controller, START_S + 86400.0
+
+
+def reborn(controller: Controller, settings: ControllerSettings) -> Controller:
+    """The same controller after a restart: its snapshot through JSON text and back."""
+    return Controller.restore(settings, json.loads(json.dumps(controller.snapshot(), allow_nan=False)))
+
+
+def without(m: Measurements, *names: str) -> Measurements:
+    """The same readings with some sensors silent."""
+    silent: dict[str, Any] = dict.fromkeys(names, nan)
+    return replace(m, **silent)
