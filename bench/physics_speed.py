@@ -149,7 +149,9 @@ def compare(title: str, segments, days: float) -> float | None:
         for tolerance in TOLERANCES:
             run = run_scipy(segments(days), method, tolerance)
             k, heat = errors(run, reference)
-            print(f"  {method:5} {tolerance:.0e}: {run.seconds:9.4f} s   shells {k:.5f} K   heat {heat:.1e}", flush=True)
+            print(
+                f"  {method:5} {tolerance:.0e}: {run.seconds:9.4f} s   shells {k:.5f} K   heat {heat:.1e}", flush=True
+            )
             if k <= own_k:
                 best = run.seconds if best is None else min(best, run.seconds)
             elif tolerance > 1e-4:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import nan
+
 from controller.memory import Memory
 
 MARGIN_K = 4.0  # a pile chilled close to 45 degC makes so much less heat that it may not come back
@@ -9,11 +11,9 @@ CAUTION = 0.8  # standard deviations kept between the estimated core and that
 # A pile that makes little falls fast in the next cold spell, drawn or not: it keeps more in reserve.
 STRONG_W_KG = 0.25
 WEAK_K = 8.0
-SELF_LIMITED_C = 57.0
-AT_REST_W_KG = 0.02
-CLIMB_K_DAY = 2.0  # a sound pile climbs at least so fast
-RESERVE_PER_K_DAY = 3.0
-RESERVE_MAX_K = 8.0
+HEAL_DAYS = 5.0
+TRIED_K = 4.0  # drawn in any case: a pile at its natural temperature has no surplus to show before it is drawn
+FORGET_K_DAY = 0.1  # a pile's natural temperature sinks slowly as it ages
 DAY_S = 86400.0
 TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0
@@ -37,23 +37,30 @@ def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
     return floor_c + MARGIN_K + CAUTION * core_sd_c + WEAK_K * min(max(weakness, 0.0), 1.0)
 
 
-class Reserve(Memory):
-    """Learns how well this pile climbs back when it is left alone, and keeps more above the floor if it hardly does.
+class Recovery(Memory):
+    """How far below its natural temperature this pile may be drawn so that it still climbs back within days.
 
-    A pile that does not warm up at rest would slide for good in the next cold spell, drawn or not.
+    A pile chilled by the draw heals only while it makes more heat than it loses. Near its end it does not, and what
+    was drawn then brings its death forward. So the gap that is allowed is what the pile can climb, at its present
+    surplus, in ``HEAL_DAYS``.
     """
 
-    __slots__ = ("_mass_kg", "more_k")
+    __slots__ = ("natural_c",)
 
-    def __init__(self, mass_kg: float) -> None:
-        self._mass_kg = mass_kg
-        self.more_k = 0.0
+    def __init__(self) -> None:
+        self.natural_c = nan
 
-    def update(self, core_c: float, slope_k_s: float, drawn_day_w: float, dt_s: float) -> None:
-        """Learn from a day without much draw, while the core is below the temperature at which a pile limits itself."""
-        if core_c < SELF_LIMITED_C and drawn_day_w < AT_REST_W_KG * self._mass_kg:
-            wanted = RESERVE_PER_K_DAY * (CLIMB_K_DAY - DAY_S * slope_k_s)
-            self.more_k += (min(max(wanted, 0.0), RESERVE_MAX_K) - self.more_k) * dt_s / (DAY_S + dt_s)
+    def lowest_c(self, core_c: float, surplus_k_day: float, dt_s: float) -> float:
+        """Return the core temperature below which the pile would not heal in time; NaN before anything is known.
+
+        ``surplus_k_day``: how fast the core would climb if it were left alone [K/day].
+        """
+        if not core_c <= self.natural_c:
+            self.natural_c = core_c
+        elif dt_s > 0.0:
+            self.natural_c -= min(FORGET_K_DAY * dt_s / DAY_S, self.natural_c - core_c)
+        gap_k = max(HEAL_DAYS * surplus_k_day, TRIED_K) if surplus_k_day == surplus_k_day else TRIED_K
+        return self.natural_c - gap_k
 
 
 def headroom_k(core_c: float, slope_k_s: float, zero_c: float) -> float:

@@ -78,6 +78,11 @@ class WaterWitness(Memory):
         self.rest_s += dt_s
         return self._verdict() if self.ripe and self.pumped_kg >= 6.0 else nan
 
+    @property
+    def thorough(self) -> bool:
+        """Whether the last verdict came from long rested water, the first of it, out of line and coil, having passed."""
+        return self.rested_s >= LONG_RESTED_S and self.pumped_kg >= self._enough_kg
+
     def _verdict(self) -> float:
         self.ripe = False
         return self.best_c + DRUM_BELOW_K
@@ -175,6 +180,11 @@ class PileObserver(Memory):
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
         self._balance(dt_s)
 
+    @property
+    def surplus_k_day(self) -> float:
+        """How fast the core would climb if nothing were drawn [K/day]; NaN when not known."""
+        return self.net_w * DAY_S / self._capacity_j_k
+
     def heat_made_w(self, outdoor_c: float) -> float:
         """Return the heat the microbes make [W]: the net and what the pile loses by itself; NaN when not known."""
         outside_c = outdoor_c if outdoor_c == outdoor_c else 5.0
@@ -221,7 +231,7 @@ class PileObserver(Memory):
 
     def _hear_witness(self, shown_c: float) -> None:
         miss_k = shown_c - self.core_c
-        if miss_k > 0.0 or self.witness.rested_s >= LONG_RESTED_S:
+        if miss_k > 0.0 or self.witness.thorough:
             moved = self.offset_k + WITNESS_GAIN * miss_k
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0

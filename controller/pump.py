@@ -106,7 +106,7 @@ class PumpDrive(Memory):
         self._curve = PumpCurve(settings)
         self._ramp_kg_s2 = settings.flow_target_kg_s / RAMP_S
         slope = self._curve.slope_kg_s
-        self.trim = Regulator(0.2 / slope, 0.05 / slope, -0.3, 0.6)
+        self.trim = Regulator(0.2 / slope, 0.05 / slope, -0.3, 1.0)
         self.mode = OFF
         self.duty = 0.0
         self.least_duty = settings.pump_run_duty

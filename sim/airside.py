@@ -5,7 +5,6 @@ from __future__ import annotations
 from math import exp, sqrt
 
 from sim.compiled import njit
-
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_DRY_AIR, CP_VAPOUR, LATENT_0, moist_enthalpy, saturated_ratio
 

@@ -91,6 +91,8 @@ BALANCES = {
 
 def worst_imbalance(plant: Plant) -> tuple[str, float]:
     """The balance that closes worst, and its error relative to its throughput."""
-    errors = {name: abs(gap) / max(through, 1e-9) for name, balance in BALANCES.items() for gap, through in [balance(plant)]}
+    errors = {
+        name: abs(gap) / max(through, 1e-9) for name, balance in BALANCES.items() for gap, through in [balance(plant)]
+    }
     name = max(errors, key=lambda key: errors[key])
     return name, errors[name]

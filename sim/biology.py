@@ -36,7 +36,9 @@ def cardinal_factor(temperature_c: float, least_c: float, best_c: float, most_c:
     if t <= least_c or t >= most_c:
         return 0.0
     a = best_c - least_c
-    return (t - most_c) * (t - least_c) ** 2 / (a * (a * (t - best_c) - (best_c - most_c) * (best_c + least_c - 2.0 * t)))
+    return (
+        (t - most_c) * (t - least_c) ** 2 / (a * (a * (t - best_c) - (best_c - most_c) * (best_c + least_c - 2.0 * t)))
+    )
 
 
 @njit(inline="always")

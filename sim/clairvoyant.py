@@ -69,9 +69,7 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
         fan = 1.0 if hot and need > 0.5 and core > law[K_FAN_CORE] and (tick % 20) < 20.0 * law[K_FAN_SHARE] else 0.0
         if house_c < p[P_HOUSE_MIN] + 3.0 and not draws and table_frost(lagged) and tick % 60 < 2:
             pump = 1.05 * p[P_PUMP_START] / volts  # the same protection from frost as everybody
-        advance(
-            y, p, flags, ledger, table, sensors, lagged, work, start_s + TICK_S * tick, TICK_S, min(pump, 1.0), fan
-        )
+        advance(y, p, flags, ledger, table, sensors, lagged, work, start_s + TICK_S * tick, TICK_S, min(pump, 1.0), fan)
         if (tick + 1) % ROW_TICKS == 0:
             row = (tick + 1) // ROW_TICKS
             rows[row, 0], rows[row, 1], rows[row, 2] = flags[G_CORE_C], ledger[L_DRAWN], ledger[L_MADE]

@@ -10,7 +10,6 @@ from __future__ import annotations
 from math import exp
 
 from sim.compiled import njit
-
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_DRY_AIR, CP_VAPOUR, CP_WATER, LATENT_0, moist_enthalpy, saturated_ratio
 from sim.pile import STEFAN_BOLTZMANN, W_GHI, W_HUMIDITY, W_OUT_C, W_SKY_C, W_WIND
@@ -106,8 +105,21 @@ def house_means(y, p, w, emitter_w, pile_air_kg_s, pile_air_c, pile_air_w, dt):
 
 # --- fluxes of the greenhouse, [W] or [kg/s]
 (
-    F_SUN, F_COVER, F_IN, F_OUT, F_PILE_AIR, F_PLANT, F_BACKUP, F_MASS, F_POND,
-    F_V_IN, F_V_OUT, F_V_PLANT, F_V_WET, F_HEAT_AIR, F_CO2,
+    F_SUN,
+    F_COVER,
+    F_IN,
+    F_OUT,
+    F_PILE_AIR,
+    F_PLANT,
+    F_BACKUP,
+    F_MASS,
+    F_POND,
+    F_V_IN,
+    F_V_OUT,
+    F_V_PLANT,
+    F_V_WET,
+    F_HEAT_AIR,
+    F_CO2,
 ) = range(15)
 F_SIZE = 15
 
@@ -149,7 +161,9 @@ def house_rates(flux, emitter_w):
 
 
 @njit()
-def house_step(y, p, w, emitter_j, pond_j, pile_air_kg_s, pile_air_c, pile_air_w, pile_air_co2, dt, flux, flags, ledger):
+def house_step(
+    y, p, w, emitter_j, pond_j, pile_air_kg_s, pile_air_c, pile_air_w, pile_air_co2, dt, flux, flags, ledger
+):
     """Advance the greenhouse by dt seconds and book every flux. The pond's share from the loop is booked already."""
     emitter_w = emitter_j / dt
     now_c = air_temperature(y[Y_AIR], p[P_HOUSE_AIR_KG], y[Y_VAPOUR])

@@ -10,9 +10,9 @@ from __future__ import annotations
 from math import cos, exp, log, pi, sqrt
 
 import numpy as np
-from sim.compiled import njit
 
 from sim.airside import dry_air_density, duct_step, fan_flow_m3_s
+from sim.compiled import njit
 from sim.greenhouse import F_SIZE, air_temperature, house_step
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_WATER, humidity_ratio, saturation_pa, wet_temperature
@@ -36,13 +36,28 @@ LONGEST_STEP_S = 60.0
 
 # --- sensors, in the order of the Measurements fields after time_s
 (
-    S_CORE, S_EDGE, S_SUPPLY, S_RETURN, S_FLOW, S_AIR_C, S_AIR_RH, S_FAN_HZ, S_HOUSE_C, S_HOUSE_RH, S_OUT_C,
-    S_TANK, S_PUMP_V, S_FAN_V, S_O2, S_CO2,
+    S_CORE,
+    S_EDGE,
+    S_SUPPLY,
+    S_RETURN,
+    S_FLOW,
+    S_AIR_C,
+    S_AIR_RH,
+    S_FAN_HZ,
+    S_HOUSE_C,
+    S_HOUSE_RH,
+    S_OUT_C,
+    S_TANK,
+    S_PUMP_V,
+    S_FAN_V,
+    S_O2,
+    S_CO2,
 ) = range(16)
 S_SIZE = 16
 # columns of the sensor table
-(C_FITTED, C_LAG_S, C_OFFSET, C_NOISE, C_STEP, C_DROPOUT, C_GLITCH, C_FALSE_VALUE, C_GAIN_NOISE, C_PLACE,
- C_GAIN) = range(11)
+(C_FITTED, C_LAG_S, C_OFFSET, C_NOISE, C_STEP, C_DROPOUT, C_GLITCH, C_FALSE_VALUE, C_GAIN_NOISE, C_PLACE, C_GAIN) = (
+    range(11)
+)
 C_SIZE = 11
 
 

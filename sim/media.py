@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import psychrolib
+
 from sim.compiled import njit
 
 CP_WATER = 4186.0  # [J/kg K], mean over 5..60 degC (IAPWS-97: 4179..4205)

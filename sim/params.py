@@ -274,7 +274,10 @@ def first_state(scenario: Scenario, p: Floats) -> Floats:
     dry = _dry_kg(scenario, shell_radii_m(scenario))
     water = dry * pile.moisture / (1.0 - pile.moisture)
     y[_block(at.Y_WATER, at.SHELLS)] = water
-    y[_block(at.Y_FAST, at.SHELLS)], y[_block(at.Y_SLOW, at.SHELLS)] = dry * pile.fast_fraction, dry * pile.slow_fraction
+    y[_block(at.Y_FAST, at.SHELLS)], y[_block(at.Y_SLOW, at.SHELLS)] = (
+        dry * pile.fast_fraction,
+        dry * pile.slow_fraction,
+    )
     y[_block(at.Y_ACTIVE, at.SHELLS)] = pile.start_activity
     y[_block(at.Y_HEAT, at.SHELLS)] = (dry * SOLID_CP + water * CP_WATER) * pile.initial_temperature
     volume = p[_block(at.P_SHELL_VOLUME, at.SHELLS)]

@@ -12,8 +12,6 @@ from __future__ import annotations
 
 from math import exp, pi, sqrt
 
-from sim.compiled import njit
-
 from sim.biology import (
     HEAT_PER_OXYGEN,
     OXYGEN_HALF,
@@ -25,6 +23,7 @@ from sim.biology import (
     moisture_factor,
     slow_factor,
 )
+from sim.compiled import njit
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_DRY_AIR, CP_WATER, LATENT_0, humidity_ratio, moist_enthalpy, saturation_pa, wet_temperature
 
@@ -113,7 +112,7 @@ def pile_fluxes(y, p, w, temp, ratio, space, conduct, fan_kg_s, flow_in, flow_ou
     """Rates of change of shell enthalpy and water from everything but biology, drainage and the coil.
 
     ``flow_in[i]`` and ``flow_out[i]`` receive the dry air crossing shell i's outer face inward and outward,
-    ``direct[i]`` what reaches it straight from outdoors; ``book`` the fluxes across the pile's boundary (see the constants below).
+    ``direct[i]`` what reaches it straight from outdoors, ``book`` the fluxes across the pile's boundary (``B_*``).
     """
     buoyant = buoyant_air_kg_s(y, temp, space, w[W_OUT_C], w[W_WIND], p)
     inward = outward = 0.0
@@ -354,7 +353,9 @@ def pile_step(y, p, w, fan_kg_s, dt, flags, ledger, work):
     y[Y_GROUND] += dt * book[B_GROUND]
     y[Y_GROUND + 1] += dt * (between - book[B_DEEP])
     decay_potential(y, p, temp, space, fast, slow)
-    oxygen_step(y, p, space, fast, slow, flow_in, flow_out, direct, fan_kg_s, dt, work[9], work[10], work[11], used, ledger)
+    oxygen_step(
+        y, p, space, fast, slow, flow_in, flow_out, direct, fan_kg_s, dt, work[9], work[10], work[11], used, ledger
+    )
     for i in range(SHELLS):
         y[Y_HEAT + i] += dt * d_heat[i]
         y[Y_WATER + i] += dt * d_water[i]

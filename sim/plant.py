@@ -48,7 +48,12 @@ def weather_table(scenario: Scenario) -> tuple[Floats, float, float, float]:
         panel_power_w(weather, scenario.fan_power),
         np.zeros_like(weather.rh),
     ]
-    return np.ascontiguousarray(np.column_stack(columns)), weather.ground_c, float(weather.pressure_pa.mean()), weather.tz
+    return (
+        np.ascontiguousarray(np.column_stack(columns)),
+        weather.ground_c,
+        float(weather.pressure_pa.mean()),
+        weather.tz,
+    )
 
 
 class Truth:
@@ -88,9 +93,7 @@ class Truth:
     @property
     def greenhouse_c(self) -> float:
         """Greenhouse air."""
-        return float(
-            air_temperature(self._y[at.Y_AIR], self._p[at.P_HOUSE_AIR_KG], self._y[at.Y_VAPOUR])
-        )
+        return float(air_temperature(self._y[at.Y_AIR], self._p[at.P_HOUSE_AIR_KG], self._y[at.Y_VAPOUR]))
 
     @property
     def greenhouse_rh(self) -> float:
@@ -213,7 +216,8 @@ class Plant:
     def measure(self) -> Measurements:
         """Read every sensor once, with its noise, lag and whims."""
         read_sensors(self._lagged, self.sensors, self._chance, self._reading)
-        return Measurements(time_s=self._epoch_s + self._elapsed_s, **dict(zip(CHANNEL_KIND_ORDER, self._reading.tolist())))
+        readings = dict(zip(CHANNEL_KIND_ORDER, self._reading.tolist(), strict=True))
+        return Measurements(time_s=self._epoch_s + self._elapsed_s, **readings)
 
     def apply(self, commands: Commands) -> None:
         """Set both duties; anything outside 0..1 or not finite raises ``ValueError``."""

@@ -8,8 +8,8 @@ down; a latched controller neither charges nor feeds until it is reconnected in 
 from __future__ import annotations
 
 import numpy as np
-from sim.compiled import njit
 
+from sim.compiled import njit
 from sim.layout import *  # noqa: F403  indices only
 
 PUMP_SIDE, FAN_SIDE = 0, 1

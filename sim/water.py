@@ -11,7 +11,6 @@ from __future__ import annotations
 from math import exp
 
 from sim.compiled import njit
-
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_WATER, LATENT_ICE
 from sim.pile import W_OUT_C

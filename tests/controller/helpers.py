@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from math import nan
-from typing import Any
 
 from controller import Controller, ControllerSettings, Decision, Measurements
+from controller.phases import HARVEST
 
 START_S = 1.7e9
 CALM: dict[str, float] = {
@@ -46,18 +45,13 @@ def run(controller: Controller, seconds: float, tick_s: float = 60.0, begin_s: f
 
 
 def drawing_controller(**settings: float) -> tuple[Controller, float]:
-    """A controller in the middle of a draw, and the time it has come to."""
+    """A controller past its first draw with a full heat account, and the time it has come to."""
     controller = Controller(ControllerSettings(start_hold_s=3600.0, **settings))
-    run(controller, 86400.0)
-    return controller, START_S + 86400.0
+    run(controller, 4.5 * 86400.0, tick_s=120.0, greenhouse_c=15.0)
+    assert controller.phase == HARVEST and controller.account.fullness > 0.9
+    return controller, START_S + 4.5 * 86400.0
 
 
 def reborn(controller: Controller, settings: ControllerSettings) -> Controller:
     """The same controller after a restart: its snapshot through JSON text and back."""
     return Controller.restore(settings, json.loads(json.dumps(controller.snapshot(), allow_nan=False)))
-
-
-def without(m: Measurements, *names: str) -> Measurements:
-    """The same readings with some sensors silent."""
-    silent: dict[str, Any] = dict.fromkeys(names, nan)
-    return replace(m, **silent)

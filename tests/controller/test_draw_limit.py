@@ -6,16 +6,22 @@ from math import nan
 
 import pytest
 from controller.draw import (
+    AT_REST_W_KG,
     CAUTION,
+    CLIMB_K_DAY,
     HEADROOM_MAX_K,
     LOOK_AHEAD_S,
     MARGIN_K,
     NEED_BAND_K,
+    RESERVE_MAX_K,
+    RESERVE_PER_K_DAY,
     SAVED_J_KG,
+    SELF_LIMITED_C,
     STRONG_W_KG,
     TAPER_W_KG_K,
     WEAK_K,
     HeatAccount,
+    Reserve,
     crop_need,
     generosity,
     headroom_k,
@@ -93,3 +99,26 @@ def test_a_draw_begins_with_something_saved_and_ends_with_nothing() -> None:
     assert account.gives(1.0)
     account.balance_j = 0.0
     assert not account.gives(1.0)
+
+
+@pytest.mark.parametrize(
+    ("slope_k_day", "more_k"),
+    [
+        (CLIMB_K_DAY, 0.0),
+        (CLIMB_K_DAY + 1.0, 0.0),
+        (CLIMB_K_DAY - 1.0, RESERVE_PER_K_DAY),
+        (-9.0, RESERVE_MAX_K),
+    ],
+)
+def test_a_pile_that_does_not_climb_at_rest_keeps_a_reserve(slope_k_day: float, more_k: float) -> None:
+    reserve = Reserve(8000.0)
+    for _ in range(8 * 1440):
+        reserve.update(50.0, slope_k_day / 86400.0, 0.0, 60.0)
+    assert reserve.more_k == pytest.approx(more_k, abs=0.01)
+
+
+def test_the_reserve_learns_neither_from_a_draw_nor_from_a_pile_that_limits_itself() -> None:
+    reserve = Reserve(8000.0)
+    reserve.update(SELF_LIMITED_C, -1e-4, 0.0, 60.0)
+    reserve.update(50.0, -1e-4, AT_REST_W_KG * 8000.0, 60.0)
+    assert reserve.more_k == 0.0

@@ -1,0 +1,192 @@
+"""Harvest, pile and estimate over random seasons: our controller against its opponents and the clairvoyant.
+
+    python bench/harvest.py --seasons 20              # with the clairvoyant bound (minutes a season)
+    python bench/harvest.py --seasons 1000 --no-bound # cold hours only
+
+Every season is a random plant up to 50 % off its design, in real weather (`sim.population`); the controller is told
+the design only. Heat and cold hours are always named together. The clairvoyant is the best draw law found by a search
+that sees the true pile and knows the season beforehand (`sim.clairvoyant`): a lower estimate of the true best.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller import Controller, Decision, Measurements
+from sim import Scenario, run_season
+from sim.clairvoyant import search
+from sim.policies import make_policy
+from sim.population import RandomSeason, random_season
+
+BASE = Path(__file__).parent.parent / "scenarios" / "mild-wet-winter.toml"
+OPPONENTS = ("thermostat", "demand", "timer")
+SETTLED_S = 48 * 3600.0
+HOUR_S = 3600.0
+Z_90 = 1.645
+
+
+class Listener:
+    """The controller with its hourly estimates written down beside."""
+
+    name = "warmheap"
+
+    def __init__(self, controller: Controller) -> None:
+        self._controller = controller
+        self.rows: list[tuple[float, float, float]] = []
+        self._next_s = self._began_s = float("nan")
+
+    def step(self, m: Measurements) -> Decision:
+        """Decide, and note the estimate once an hour."""
+        decision = self._controller.step(m)
+        if not m.time_s < self._next_s:
+            if self._began_s != self._began_s:
+                self._began_s = m.time_s
+            self._next_s = m.time_s + HOUR_S
+            self.rows.append((m.time_s - self._began_s, decision.estimate.core_c, decision.estimate.core_sd_c))
+        return decision
+
+
+def estimate_errors(rows: list[tuple[float, float, float]], elapsed_s: Any, core_c: Any) -> dict[str, float]:
+    """Error of the core estimate after two days, and how often its 90 % interval holds the truth."""
+    seen = np.array([row for row in rows if row[0] > SETTLED_S and row[1] == row[1]])
+    if not len(seen):
+        return {"core_rms_k": float("nan"), "core_bias_k": float("nan"), "held_90": float("nan")}
+    miss = seen[:, 1] - np.interp(seen[:, 0], elapsed_s, core_c)
+    return {
+        "core_rms_k": float(np.sqrt((miss**2).mean())),
+        "core_bias_k": float(miss.mean()),
+        "held_90": float((np.abs(miss) <= Z_90 * seen[:, 2]).mean()),
+    }
+
+
+def judge(case: RandomSeason, days: float, bound: bool, rounds: int) -> dict[str, Any]:
+    """Everything about one random season."""
+    listener = Listener(Controller(case.settings))
+    result = run_season(case.built, listener, days=days, seed=case.number)
+    row: dict[str, Any] = {
+        "season": case.number,
+        "volume_m3": case.built.pile.volume,
+        "warmheap": scores(result.summary()),
+    }
+    row.update(estimate_errors(listener.rows, result.history.elapsed_s, result.history["core_c"]))
+    if bound:
+        for name in OPPONENTS:
+            played = run_season(case.built, make_policy(name, case.built), days=days, seed=case.number)
+            row[name] = scores(played.summary())
+        best = search(case.built, days, case.number, rounds=rounds, crowd=1)
+        row["clairvoyant"] = {
+            "backup_avoided_kwh": best.backup_avoided_kwh,
+            "heat_useful_kwh": best.heat_useful_kwh,
+            "cold_hours_from_draw": best.cold_hours,
+            "core_min_c": best.core_min_c,
+        }
+    return row
+
+
+def scores(summary: dict[str, Any]) -> dict[str, Any]:
+    """The figures that the table needs."""
+    return {k: summary[k] for k in ("backup_avoided_kwh", "heat_useful_kwh", "cold_hours_from_draw", "core_min_c")}
+
+
+def work(number: int, days: float, bound: bool, rounds: int) -> dict[str, Any]:
+    """Draw case ``number`` and judge it; runs in a worker."""
+    return judge(random_season(Scenario.load(BASE), number), days, bound, rounds)
+
+
+def campaign(numbers: range, days: float, bound: bool, rounds: int, workers: int) -> list[dict[str, Any]]:
+    """Judge all cases on all cores, with progress; the order of the rows is that of the numbers."""
+    began, rows = time.perf_counter(), []
+    with ProcessPoolExecutor(workers) as pool:
+        futures = [pool.submit(work, n, days, bound, rounds) for n in numbers]
+        for done, future in enumerate(as_completed(futures), 1):
+            rows.append(future.result())
+            row, spent = rows[-1], time.perf_counter() - began
+            left_min = spent / done * (len(futures) - done) / 60.0
+            print(
+                f"{done}/{len(futures)} season {row['season']}: {row['warmheap']['backup_avoided_kwh']:.0f} kWh avoided,"
+                f" {row['warmheap']['cold_hours_from_draw']:.1f} cold h; {left_min:.0f} min left",
+                file=sys.stderr, flush=True,
+            )  # fmt: skip
+    return sorted(rows, key=lambda row: row["season"])
+
+
+def table(rows: list[dict[str, Any]]) -> list[str]:
+    """Lines of the result: a line a policy, then the shares of the clairvoyant, then the estimate."""
+    lines = [
+        "| policy | backup avoided, kWh | useful heat, kWh | cold hours | seasons with any | coldest core, °C |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name in ("warmheap", *OPPONENTS, "clairvoyant"):
+        got = [row[name] for row in rows if name in row]
+        if got:
+            mean = {k: float(np.mean([g[k] for g in got])) for k in got[0]}
+            cold = sum(g["cold_hours_from_draw"] > 0.0 for g in got)
+            lines.append(
+                f"| {name} | {mean['backup_avoided_kwh']:.0f} | {mean['heat_useful_kwh']:.0f} |"
+                f" {sum(g['cold_hours_from_draw'] for g in got):.0f} | {cold} of {len(got)} | {min(g['core_min_c'] for g in got):.1f} |"
+            )
+    lines += [""] + shares(rows) + estimate_lines(rows)
+    return lines
+
+
+def shares(rows: list[dict[str, Any]]) -> list[str]:
+    """Our share of the clairvoyant's harvest: mean and worst decile."""
+    lines = []
+    for key, word in (("backup_avoided_kwh", "backup avoided"), ("heat_useful_kwh", "useful heat")):
+        share = np.array(
+            [
+                r["warmheap"][key] / r["clairvoyant"][key]
+                for r in rows
+                if "clairvoyant" in r and r["clairvoyant"][key] > 1.0
+            ]
+        )
+        if len(share):
+            lines.append(
+                f"{word}: {share.mean():.2f} of the clairvoyant (mean), {np.quantile(share, 0.1):.2f} (worst decile)"
+            )
+    return lines
+
+
+def estimate_lines(rows: list[dict[str, Any]]) -> list[str]:
+    """How good the core estimate was."""
+    rms = np.array([r["core_rms_k"] for r in rows])
+    bias = np.array([r["core_bias_k"] for r in rows])
+    held = np.array([r["held_90"] for r in rows])
+    return [
+        f"core estimate after 48 h: rms {np.nanmean(rms):.1f} K (worst decile {np.nanquantile(rms, 0.9):.1f}),"
+        f" bias {np.nanmean(bias):+.1f} K, 90 % interval holds {100.0 * np.nanmean(held):.0f} %"
+    ]
+
+
+def main() -> int:
+    """Run the campaign and print its table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seasons", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="number of the first season")
+    parser.add_argument("--days", type=float, default=120.0)
+    parser.add_argument("--no-bound", action="store_true", help="our controller only")
+    parser.add_argument("--rounds", type=int, default=4, help="generations of the clairvoyant's search")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--out", type=Path, help="write every season's row here as JSON")
+    a = parser.parse_args()
+    rows = campaign(range(a.first, a.first + a.seasons), a.days, not a.no_bound, a.rounds, a.workers)
+    if a.out:
+        a.out.write_text(json.dumps(rows, indent=1))
+    print(f"{a.seasons} random seasons of {a.days:g} days from number {a.first}:\n")
+    print("\n".join(table(rows)))
+    bad = [r["season"] for r in rows if r["warmheap"]["cold_hours_from_draw"] > 0.0]
+    print(f"\nseasons with cold hours from the draw: {bad or 'none'}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,95 @@
+"""The controller on a tiny plant that is not the project's simulator: does the pile live, does the house get heat?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from controller import Controller, ControllerSettings
+from tiny_plant import TinyPlant
+
+FLOOR_C = 45.0
+TWIN_ALIVE_C = 48.0
+DAY_S = 86400.0
+
+
+class Season:
+    """A season in closed loop beside a twin that is never drawn."""
+
+    def __init__(self, plant: TinyPlant, days: float, tick_s: float | None = None, **settings: float) -> None:
+        self.plant, self.twin = plant, replace(plant)
+        self.controller = Controller(ControllerSettings(pile_wet_mass_kg=plant.mass_kg, start_hold_s=3600.0, **settings))
+        self.blamed_s = 0.0
+        self.starts = 0
+        drawn_by_day, made_by_day = [0.0], [0.0]
+        while plant.elapsed_s < days * DAY_S:
+            before = plant.commands.pump_duty
+            d = self.controller.step(plant.measure())
+            plant.commands = d.commands
+            self.starts += before == 0.0 < d.commands.pump_duty
+            wait_s = tick_s or d.next_s
+            plant.advance(wait_s)
+            self.twin.advance(wait_s)
+            if plant.elapsed_s // DAY_S > len(drawn_by_day) - 1:
+                drawn_by_day.append(plant.drawn_j)
+                made_by_day.append(plant.made_j)
+            drawn, made = plant.drawn_j - drawn_by_day[-2:][0], plant.made_j - made_by_day[-2:][0]
+            if plant.core_c < FLOOR_C and (self.twin.core_c >= TWIN_ALIVE_C or drawn > 0.05 * made):
+                self.blamed_s += wait_s
+
+
+PILES: dict[str, dict[str, Any]] = {
+    "as designed": {},
+    "half the heat": {"vigour": 0.5},
+    "half as much heat again": {"vigour": 1.5},
+    "small": {"mass_kg": 3600.0},
+    "big and weak": {"mass_kg": 18000.0, "vigour": 0.7},
+    "probe reads 5 K high": {"probe_offset_k": 5.0},
+    "probe reads 7 K low": {"probe_offset_k": -7.0},
+    "probe far out": {"probe_outward": 0.6},
+    "slow probe": {"probe_lag_s": 7200.0},
+    "a coil twice as good": {"coil_ua_w_k": 500.0},
+    "a pump that starts late": {"pump_start_duty": 0.4, "pump_idle_duty": 0.25},
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(PILES))
+def test_the_draw_never_chills_the_pile(name: str) -> None:
+    season = Season(TinyPlant(**PILES[name]), days=40, tick_s=60.0)
+    assert season.blamed_s == 0.0
+    assert season.plant.drawn_j > 0.02 * season.plant.made_j
+
+
+@pytest.mark.parametrize(
+    "missing",
+    [("pile_core_c",), ("water_flow_kg_s", "water_return_c"), ("pile_edge_c", "greenhouse_c", "outdoor_c", "air_supply_c")],
+)
+def test_nor_with_sensors_missing(missing: tuple[str, ...]) -> None:
+    season = Season(TinyPlant(missing=missing), days=25, tick_s=60.0)
+    assert season.blamed_s == 0.0
+    assert season.plant.drawn_j > 0.02 * season.plant.made_j
+
+
+def test_the_pump_does_not_short_cycle() -> None:
+    season = Season(TinyPlant(), days=10)
+    assert 1 <= season.starts <= 10 * 24 * 2
+
+
+def test_a_fixed_tick_does_about_the_same() -> None:
+    """Ticks of a minute and the controller's own: the heat drawn agrees within a tenth."""
+    own, fixed = Season(TinyPlant(), days=10), Season(TinyPlant(), days=10, tick_s=30.0)
+    assert fixed.plant.drawn_j == pytest.approx(own.plant.drawn_j, rel=0.1)
+
+
+def test_a_warm_house_is_left_alone() -> None:
+    season = Season(TinyPlant(outdoor_mean_c=25.0), days=6, tick_s=60.0)
+    assert season.starts == 0
+
+
+def test_a_pile_that_is_never_hot_is_never_drawn() -> None:
+    cold = TinyPlant(core_c=25.0, skin_c=25.0, outer_c=20.0, probe_c=25.0, vigour=0.2, outdoor_mean_c=12.0)
+    season = Season(cold, days=6, tick_s=60.0)
+    assert season.controller.phase == "hold-off"
+    assert season.plant.drawn_j == 0.0

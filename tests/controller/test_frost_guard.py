@@ -1,0 +1,130 @@
+"""Pulses against frost: only when needed, as few as needed, never blocked."""
+
+from __future__ import annotations
+
+from math import nan
+
+import pytest
+from controller.frost import (
+    BELIEVED_S,
+    COLDER_K,
+    FIRST_WAIT_S,
+    LONGEST_PULSE_S,
+    LONGEST_WAIT_S,
+    SHORTEST_WAIT_S,
+    FrostGuard,
+    frost_threat,
+    next_wait_s,
+)
+
+
+@pytest.mark.parametrize(
+    ("outdoor_c", "return_c", "supply_c", "threat"),
+    [
+        (0.9, 20.0, 20.0, True),
+        (1.1, 2.0, 2.0, False),
+        (nan, 2.9, 20.0, True),
+        (nan, nan, 2.9, True),
+        (nan, 3.1, 20.0, False),
+        (nan, nan, nan, False),
+    ],
+)
+def test_threat(outdoor_c: float, return_c: float, supply_c: float, threat: bool) -> None:
+    assert frost_threat(outdoor_c, return_c, supply_c) is threat
+
+
+@pytest.mark.parametrize(
+    ("wait_s", "coldest_c", "outdoor_c", "then_s"),
+    [
+        (1000.0, 9.0, -5.0, 1600.0),
+        (1000.0, 2.5, -5.0, 1200.0),
+        (1000.0, 1.5, -5.0, 1000.0),
+        (1000.0, 0.5, -5.0, 700.0),
+        (5000.0, -3.0, -5.0, 2500.0),
+        (1000.0, 0.1, -5.0, SHORTEST_WAIT_S),
+        (20000.0, 9.0, -5.0, LONGEST_WAIT_S),
+        (1000.0, nan, 0.0, FIRST_WAIT_S),
+        (1000.0, nan, -15.0, FIRST_WAIT_S / 4.0),
+        (1000.0, nan, -60.0, SHORTEST_WAIT_S),
+        (1000.0, nan, nan, FIRST_WAIT_S / 2.0),
+    ],
+)
+def test_wait(wait_s: float, coldest_c: float, outdoor_c: float, then_s: float) -> None:
+    assert next_wait_s(wait_s, coldest_c, outdoor_c) == pytest.approx(then_s)
+
+
+class Night:
+    """A frosty night with a line whose probes stand at ``probe_c`` and whose water returns at ``line_c``."""
+
+    def __init__(self, outdoor_c: float = -5.0, probe_c: float = 10.0, line_c: float = 10.0) -> None:
+        self.guard, self.outdoor_c, self.probe_c, self.line_c = FrostGuard(0.02), outdoor_c, probe_c, line_c
+        self.pumped, self.pulses = False, 0
+
+    def hours(self, hours: float, dt_s: float = 20.0) -> int:
+        """Let time pass and return how many pulses began."""
+        before = self.pulses
+        for _ in range(round(hours * 3600.0 / dt_s)):
+            return_c = self.line_c if self.pumped else self.probe_c
+            flow = 0.05 if self.pumped else 0.0
+            due = self.guard.due(self.outdoor_c, return_c, self.probe_c, flow, dt_s)
+            self.pulses += due and not self.pumped
+            self.pumped = due
+        return self.pulses - before
+
+
+def test_the_first_frost_is_looked_into_once_and_then_the_probes_are_believed() -> None:
+    night = Night()
+    assert night.hours(1.5) == 1
+    assert night.hours(24.0) == 0
+
+
+def test_a_line_colder_than_its_probes_is_served_by_what_the_pulse_showed() -> None:
+    night = Night(probe_c=8.0, line_c=2.0)
+    night.hours(1.5)
+    assert night.guard.gap_k == pytest.approx(6.0)
+    assert night.hours(6.0) == 0  # 8 degC at the probe is 2 degC in the line
+    night.probe_c = 7.0
+    assert night.hours(6.0) == 1  # 7 would be 1; the pulse shows it is still 2
+
+
+def test_pulses_grow_rarer_as_the_water_comes_back_warm() -> None:
+    cold, mild = Night(probe_c=1.0, line_c=0.2), Night(probe_c=1.0, line_c=5.0)
+    assert cold.hours(24.0) > 2 * mild.hours(24.0) > 0
+
+
+def test_it_is_looked_into_again_when_much_colder_or_after_days() -> None:
+    night = Night()
+    night.hours(2.0)
+    night.outdoor_c -= COLDER_K + 0.1
+    assert night.hours(7.0) == 1
+    night.guard.learnt_s = BELIEVED_S
+    assert night.hours(7.0) == 1
+
+
+def test_no_frost_no_pulse() -> None:
+    assert Night(outdoor_c=3.0, probe_c=1.0, line_c=1.0).hours(48.0) == 0
+
+
+def test_a_pulse_ends_when_enough_has_moved_or_after_its_longest_time() -> None:
+    night = Night()
+    night.hours(1.2)
+    assert 5.0 <= night.guard.moved_kg <= 7.0 or not night.guard.pulsing
+    stuck = FrostGuard(0.02)
+    on = sum(stuck.due(-5.0, 1.0, 1.0, 0.0, 20.0) for _ in range(int(7200 / 20)))
+    assert 0 < on * 20.0 <= 3 * (LONGEST_PULSE_S + 20.0)
+
+
+def test_a_normal_draw_counts_as_circulation() -> None:
+    guard = FrostGuard(0.02)
+    for _ in range(600):
+        assert not guard.due(-5.0, 20.0, 40.0, 0.06, 20.0)
+
+
+def test_the_cost_is_kept() -> None:
+    guard = FrostGuard(0.02)
+    guard.pulsing = True
+    for _ in range(3 * 1440):
+        guard.book(400.0, 60.0)
+    assert guard.heat_day_w == pytest.approx(400.0, rel=0.06)
+    assert guard.pulse_left_s(0.0) == 5.0
+    assert guard.pulse_left_s(0.05) == pytest.approx(5.0 / 0.05)
