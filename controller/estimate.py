@@ -7,7 +7,7 @@ energy balance of one lump: trend x heat capacity + heat drawn + standing loss.
 
 from __future__ import annotations
 
-from math import nan, sqrt
+from math import exp, nan, sqrt
 
 from controller.checks import Readings
 from controller.media import WATER_J_KG_K
@@ -28,8 +28,8 @@ EDGE_GAIN = 0.001  # how fast the gap between core and edge is learnt, per step
 EDGE_SHARE = 0.5  # of the core's excess over outdoors that the edge has, where no probe tells (own judgement)
 PLACED_SD_K = 2.5  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
 WITNESSED_SD_K = 1.2
-RESTED_S = 4500.0  # water left this long in the coil is warm enough to show that the core is at least so hot
-LONG_RESTED_S = 6 * 3600.0  # and after this long, that it is not much hotter
+RESTED_S = 1800.0  # water left this long in the coil is as warm as the material around it
+SKIN_BELOW_K, SKIN_S = 10.0, 4000.0  # which a draw cools so much and which recovers so fast (own judgement)
 WITNESS_GAIN = 0.3
 # The drum lies in the middle, the hottest place: its water may show the core hotter than it is on the whole.
 WITNESS_DOWN_K, WITNESS_UP_K = 8.0, 1.5
@@ -80,8 +80,13 @@ class WaterWitness(Memory):
 
     @property
     def thorough(self) -> bool:
-        """Whether the last verdict came from long rested water, the first of it, out of line and coil, having passed."""
-        return self.rested_s >= LONG_RESTED_S and self.pumped_kg >= self._enough_kg
+        """Whether enough was pumped for the last verdict that cool water, too, says something about the core."""
+        return self.pumped_kg >= self._enough_kg
+
+    @property
+    def lag_k(self) -> float:
+        """How much warmer than the coil's surroundings the core can be after the rest before the last verdict [K]."""
+        return SKIN_BELOW_K * exp(-self.rested_s / SKIN_S)
 
     def _verdict(self) -> float:
         self.ripe = False
@@ -231,6 +236,8 @@ class PileObserver(Memory):
 
     def _hear_witness(self, shown_c: float) -> None:
         miss_k = shown_c - self.core_c
+        if miss_k < 0.0:
+            miss_k = min(miss_k + self.witness.lag_k, 0.0)
         if miss_k > 0.0 or self.witness.thorough:
             moved = self.offset_k + WITNESS_GAIN * miss_k
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)

@@ -12,7 +12,7 @@ from controller.settings import ControllerSettings
 OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target
-NO_FLOW_SHARE = 0.15  # of the flow the curve promises
+NO_FLOW_SHARE = 0.15  # of the flow that is asked for
 NO_FLOW_S = 150.0
 DRY_PUSH_PER_S = 0.006  # more duty while no water moves: reaches full duty before the pump is called dry
 METER_WORKS_KG_S = 0.005
@@ -20,6 +20,7 @@ MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
 FIRST_PAUSE_S = 900.0
 LONGEST_PAUSE_S = 4 * 3600.0
+LONGEST_PI_STEP_S = 10.0  # the pump answers in seconds: a longer step would make the integral swing
 METER_LAG_S = 15.0  # a pulse meter still shows the kick
 TRY_HARDER = 0.4  # of the starting duty, more at each new try
 NOMINAL_V = 12.0
@@ -162,12 +163,13 @@ class PumpDrive(Memory):
             self.ramped_kg_s = self.least_flow_kg_s
             self.kick_seen = measured_kg_s > METER_WORKS_KG_S
         else:
-            self._watch(measured_kg_s, supply_c, volts, dt_s)
+            self._watch(measured_kg_s, supply_c, dt_s)
         if self.mode != RUN:
             return self.duty
         self.on_s += dt_s
-        ramped = max(self.ramped_kg_s, self.least_flow_kg_s) + self._ramp_kg_s2 * dt_s
-        self.ramped_kg_s = min(target_kg_s, ramped)
+        least = self.least_flow_kg_s
+        ramped = max(self.ramped_kg_s, least) + self._ramp_kg_s2 * dt_s
+        self.ramped_kg_s = min(max(target_kg_s, least), ramped)
         self.duty = self._regulated(measured_kg_s, volts, dt_s)
         return self.duty
 
@@ -187,21 +189,20 @@ class PumpDrive(Memory):
             at_least = self.duty <= self.least_duty and measured_kg_s > self.ramped_kg_s
             at_most = self.duty >= 1.0 and measured_kg_s < self.ramped_kg_s
             held = at_least or at_most  # the integral must not wind up against a stop
-            duty += self.trim.update(self.ramped_kg_s, measured_kg_s, 0.0 if held else min(dt_s, 10.0))
+            duty += self.trim.update(self.ramped_kg_s, measured_kg_s, 0.0 if held else min(dt_s, LONGEST_PI_STEP_S))
         elif not self.meter_fitted:
             duty = max(duty, 1.15 * self.least_duty)
         return min(max(duty, self.least_duty), 1.0)
 
-    def _watch(self, measured_kg_s: float, supply_c: float, volts: float, dt_s: float) -> None:
+    def _watch(self, measured_kg_s: float, supply_c: float, dt_s: float) -> None:
         """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature."""
-        promised = self._curve.flow_kg_s(self.duty, volts)
-        if measured_kg_s > NO_FLOW_SHARE * promised or promised <= 0.0:
+        if measured_kg_s > NO_FLOW_SHARE * self.ramped_kg_s:
             self.dry_s, self.tries, self.pause_s, self.dead_meter = 0.0, 0.0, FIRST_PAUSE_S, False
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
             return
         self.dry_s += dt_s
-        self.trim.push(DRY_PUSH_PER_S * dt_s)
+        self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
         if self.dry_s < NO_FLOW_S:
             return
         if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:

@@ -100,6 +100,8 @@ class WaterLoop(Memory):
         """
         s = self._settings
         hottest_c = s.supply_max_c - HOT_BAND_K
+        if supply_c < s.supply_target_c:  # what was learnt from hot water would now overdraw
+            self.supply.integral = min(self.supply.integral, 0.0)
         learns = dt_s if self.on_s > SETTLE_S and (self.limit != "flow" or supply_c > hottest_c) else 0.0
         least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
         least = max(least + self.supply.update(hottest_c, supply_c, learns), LEAST_SHARE * s.flow_target_kg_s)

@@ -67,7 +67,7 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
             if flags[G_PUMP_RUNS] < 0.5:
                 pump = max(pump, 1.02 * p[P_PUMP_START] / volts)
         fan = 1.0 if hot and need > 0.5 and core > law[K_FAN_CORE] and (tick % 20) < 20.0 * law[K_FAN_SHARE] else 0.0
-        if house_c < p[P_HOUSE_MIN] + 3.0 and not draws and table_frost(lagged) and tick % 60 < 2:
+        if house_c < p[P_HOUSE_MIN] + 3.0 and not draws and freezing_near(lagged) and tick % 30 < 1:
             pump = 1.05 * p[P_PUMP_START] / volts  # the same protection from frost as everybody
         advance(y, p, flags, ledger, table, sensors, lagged, work, start_s + TICK_S * tick, TICK_S, min(pump, 1.0), fan)
         if (tick + 1) % ROW_TICKS == 0:
@@ -76,9 +76,9 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
 
 
 @njit(inline="always")
-def table_frost(lagged):
+def freezing_near(lagged):
     """Whether it freezes outdoors and the water coming back is cold."""
-    return lagged[10] < 0.0 and lagged[3] < 4.0
+    return lagged[10] < 0.0 and lagged[3] < 1.0
 
 
 @dataclass(frozen=True)

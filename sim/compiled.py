@@ -11,8 +11,10 @@ import hashlib
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numba
 
@@ -37,7 +39,13 @@ def _cache_folder() -> Path:
     return folder
 
 
-if not os.environ.get("NUMBA_CACHE_DIR"):
-    numba.config.CACHE_DIR = str(_cache_folder())
+if os.environ.get("WARMHEAP_UNCOMPILED"):
+    # Plain Python, hundreds of times slower: for debuggers and for coverage, which cannot see into compiled code.
+    def njit(**_: object) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+        """Leave the function as it is."""
+        return lambda function: function
 
-njit = partial(numba.njit, cache=True, error_model="numpy")
+else:
+    if not os.environ.get("NUMBA_CACHE_DIR"):
+        numba.config.CACHE_DIR = str(_cache_folder())
+    njit = partial(numba.njit, cache=True, error_model="numpy")

@@ -12,6 +12,7 @@ from tiny_plant import TinyPlant
 FLOOR_C = 45.0
 TWIN_ALIVE_C = 48.0
 DAY_S = 86400.0
+LEAST_HARVEST = 0.02  # of the heat made: a pile saved by never drawing would prove nothing
 
 
 class Season:
@@ -57,9 +58,9 @@ PILES: dict[str, dict[str, Any]] = {
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(PILES))
 def test_the_draw_never_chills_the_pile(name: str) -> None:
-    season = Season(TinyPlant(**PILES[name]), days=40, tick_s=60.0)
+    season = Season(TinyPlant(**PILES[name]), days=21, tick_s=60.0)
     assert season.blamed_s == 0.0
-    assert season.plant.drawn_j > 0.02 * season.plant.made_j
+    assert season.plant.drawn_j > LEAST_HARVEST * season.plant.made_j
 
 
 @pytest.mark.parametrize(
@@ -67,9 +68,9 @@ def test_the_draw_never_chills_the_pile(name: str) -> None:
     [("pile_core_c",), ("water_flow_kg_s", "water_return_c"), ("pile_edge_c", "greenhouse_c", "outdoor_c", "air_supply_c")],
 )
 def test_nor_with_sensors_missing(missing: tuple[str, ...]) -> None:
-    season = Season(TinyPlant(missing=missing), days=25, tick_s=60.0)
+    season = Season(TinyPlant(missing=missing), days=15, tick_s=60.0)
     assert season.blamed_s == 0.0
-    assert season.plant.drawn_j > 0.02 * season.plant.made_j
+    assert season.plant.drawn_j > LEAST_HARVEST * season.plant.made_j
 
 
 def test_the_pump_does_not_short_cycle() -> None:

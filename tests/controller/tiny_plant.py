@@ -13,7 +13,7 @@ from math import exp, nan, sin, tau
 from controller import Commands, Measurements
 
 CP = 4186.0
-STEP_S = 20.0
+STEP_S = 30.0
 
 
 @dataclass
