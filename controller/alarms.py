@@ -140,37 +140,37 @@ class Latch(Memory):
         self.against_s = 0.0
         self.since_s = 0.0
 
-    def update(self, kind: AlarmKind, is_so: bool, elapsed_s: float, time_s: float) -> bool:
-        """Take the condition and return whether it changed the alarm."""
+    def update(self, kind: AlarmKind, is_so: bool, elapsed_s: float, time_s: float) -> None:
+        """Take the condition as it is now."""
         if is_so == self.raised:
             self.against_s = 0.0
-            return False
+            return
         self.against_s += elapsed_s
-        if self.against_s < (kind.off_delay_s if self.raised else kind.on_delay_s):
-            return False
-        self.raised, self.against_s, self.since_s = is_so, 0.0, time_s
-        return True
+        if self.against_s >= (kind.off_delay_s if self.raised else kind.on_delay_s):
+            self.raised, self.against_s, self.since_s = is_so, 0.0, time_s
 
 
 class AlarmBoard(Memory):
     """All alarms of the controller."""
 
-    __slots__ = ("_active", "latches")
+    __slots__ = ("_active", "_settled", "latches")
 
     def __init__(self) -> None:
         self.latches = [Latch() for _ in KINDS]
-        self._active: tuple[Alarm, ...] | None = None
+        self._active: tuple[Alarm, ...] = ()
+        self._settled: tuple[bool, ...] | None = None
 
     def update(self, conditions: tuple[bool, ...], elapsed_s: float, time_s: float) -> tuple[Alarm, ...]:
         """Take the conditions in the order of ``KINDS`` and return the alarms that stand."""
-        active = self._active
+        if conditions == self._settled:
+            return self._active
         for latch, kind, is_so in zip(self.latches, KINDS, conditions, strict=True):
-            if (is_so or latch.raised or latch.against_s > 0.0) and latch.update(kind, is_so, elapsed_s, time_s):
-                active = None
-        if active is None:
-            active = self._active = tuple(
-                Alarm(kind.code, kind.severity, latch.since_s, kind.seen, kind.do)
-                for latch, kind in zip(self.latches, KINDS, strict=True)
-                if latch.raised
-            )
-        return active
+            latch.update(kind, is_so, elapsed_s, time_s)
+        waiting = any(latch.against_s for latch in self.latches)
+        self._settled = None if waiting else conditions
+        self._active = tuple(
+            Alarm(kind.code, kind.severity, latch.since_s, kind.seen, kind.do)
+            for latch, kind in zip(self.latches, KINDS, strict=True)
+            if latch.raised
+        )
+        return self._active

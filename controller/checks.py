@@ -60,10 +60,11 @@ _READ: Any = attrgetter(*SENSORS)
 class Sensor(Memory):
     """One sensor: the value believed now (NaN when none) and what is being doubted."""
 
-    __slots__ = ("_kind", "doubt_s", "doubted", "fitted", "good_s", "value")
+    __slots__ = ("_high", "_kind", "_low", "_step", "doubt_s", "doubted", "fitted", "good_s", "value")
 
     def __init__(self, kind: Kind) -> None:
         self._kind = kind
+        self._low, self._high, self._step = kind.low, kind.high, kind.step
         self.value = nan
         self.good_s = 0.0
         self.doubted = nan
@@ -72,9 +73,18 @@ class Sensor(Memory):
 
     def judge(self, raw: float, now_s: float) -> float:
         """Return the value to believe for the reading ``raw`` taken at ``now_s`` [s]; NaN for none."""
-        kind = self._kind
-        if not kind.low <= raw <= kind.high:
+        if not self._low <= raw <= self._high:
             return self._held(now_s)
+        step = self._step
+        if -step <= raw - self.value <= step and raw != _POWER_ON_C:  # nearly always
+            self.value, self.good_s = raw, now_s
+            self.doubted = self.doubt_s = nan
+            return raw
+        return self._weigh(raw, now_s)
+
+    def _weigh(self, raw: float, now_s: float) -> float:
+        """Judge a reading in range that is the first, a jump, or a probe's power-on code."""
+        kind = self._kind
         known = self.value == self.value
         if known and abs(raw - self.value) <= min(kind.step, 3.0 if raw == _POWER_ON_C and kind.temperature else inf):
             return self._believe(raw, now_s)

@@ -95,8 +95,12 @@ def _demand(v: View, r: Readings, s: ControllerSettings) -> str:
 
 
 def _scald(v: View, r: Readings, s: ControllerSettings) -> str:
-    what = "running faster to cool it" if v.flow_kg_s > 0.0 else "resting an hour"
-    return f"The water leaves the pile at {celsius(r.water_supply_c)}, limit {celsius(s.supply_max_c)}: {what}."
+    seen = f"the water leaves the pile at {celsius(r.water_supply_c)}"
+    if v.flow_kg_s > 0.0:
+        return (
+            f"Drawing {litres_a_minute(v.flow_kg_s)}, since less would come out above {s.supply_max_c:.0f} °C; {seen}."
+        )
+    return f"Pausing for an hour: {seen}, above the limit of {celsius(s.supply_max_c)}."
 
 
 def _heat_budget(v: View, r: Readings, s: ControllerSettings) -> str:

@@ -36,7 +36,9 @@ def reading(time_s: float = START_S, **changes: float) -> Measurements:
     return Measurements(time_s=time_s, **(CALM | changes))
 
 
-def run(controller: Controller, seconds: float, tick_s: float = 60.0, begin_s: float = START_S, **changes: float) -> Decision:
+def run(
+    controller: Controller, seconds: float, tick_s: float = 60.0, begin_s: float = START_S, **changes: float
+) -> Decision:
     """Feed the same readings for ``seconds``, the flow meter following the pump, and return the last decision."""
     decision = controller.step(reading(begin_s, **changes))
     elapsed_s = 0.0

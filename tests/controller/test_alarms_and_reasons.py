@@ -5,12 +5,13 @@ from __future__ import annotations
 from math import nan
 
 import pytest
+from helpers import SILENT, reading
+
 from controller import ControllerSettings
 from controller.alarms import CODES, KINDS, AlarmBoard, AlarmKind, Latch
 from controller.checks import SensorChecks
 from controller.reasons import _SENTENCES, LIMITS, celsius, litres_a_minute, sentence, watts
 from controller.view import View
-from helpers import SILENT, reading
 
 KIND = AlarmKind("x", "warning", 60.0, 600.0, "seen", "do")
 
@@ -28,6 +29,12 @@ def test_an_alarm_rises_and_clears_late() -> None:
 def test_a_flicker_is_no_alarm() -> None:
     latch = Latch()
     assert not any(latch.update(KIND, k % 3 == 0, 30.0, 0.0) for k in range(300))
+
+
+def test_a_flicker_on_the_board_is_no_alarm() -> None:
+    board, quiet = AlarmBoard(), (False,) * len(KINDS)
+    low = tuple(code == "pump-battery" for code in CODES)
+    assert all(board.update(low if k % 3 == 0 else quiet, 60.0, 0.0) == () for k in range(300))
 
 
 def test_the_board_names_what_stands() -> None:

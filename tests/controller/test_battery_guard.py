@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import nan
 
 import pytest
+
 from controller.media import air_enthalpy_j_kg, saturation_pa
 from controller.power import SAG_V, BatteryGuard, may_run
 

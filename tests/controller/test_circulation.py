@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import exp, nan
 
 import pytest
+
 from controller import ControllerSettings
 from controller.pump import (
     FIRST_PAUSE_S,
@@ -253,6 +254,14 @@ def test_water_far_too_hot_stops_it_at_once() -> None:
     loop = WaterLoop(S)
     loop_step(loop, True)
     assert loop_step(loop, True, supply_c=S.supply_max_c + 25.0) == 0.0
+
+
+def test_what_was_learnt_from_hot_water_does_not_overdraw_the_cool() -> None:
+    loop = WaterLoop(S)
+    for _ in range(60):
+        loop_step(loop, True, supply_c=S.supply_max_c + 2.0, effort=0.3)
+        loop.hot_s = 0.0
+    assert loop_step(loop, True, supply_c=S.supply_target_c - 1.0, effort=0.3) <= S.flow_target_kg_s
 
 
 def test_a_missing_supply_probe_does_not_stop_the_loop() -> None:

@@ -6,8 +6,9 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from controller import Controller, ControllerSettings
 from tiny_plant import TinyPlant
+
+from controller import Controller, ControllerSettings
 
 FLOOR_C = 45.0
 TWIN_ALIVE_C = 48.0
@@ -20,7 +21,9 @@ class Season:
 
     def __init__(self, plant: TinyPlant, days: float, tick_s: float | None = None, **settings: float) -> None:
         self.plant, self.twin = plant, replace(plant)
-        self.controller = Controller(ControllerSettings(pile_wet_mass_kg=plant.mass_kg, start_hold_s=3600.0, **settings))
+        self.controller = Controller(
+            ControllerSettings(pile_wet_mass_kg=plant.mass_kg, start_hold_s=3600.0, **settings)
+        )
         self.blamed_s = 0.0
         self.starts = 0
         drawn_by_day, made_by_day = [0.0], [0.0]
@@ -65,7 +68,11 @@ def test_the_draw_never_chills_the_pile(name: str) -> None:
 
 @pytest.mark.parametrize(
     "missing",
-    [("pile_core_c",), ("water_flow_kg_s", "water_return_c"), ("pile_edge_c", "greenhouse_c", "outdoor_c", "air_supply_c")],
+    [
+        ("pile_core_c",),
+        ("water_flow_kg_s", "water_return_c"),
+        ("pile_edge_c", "greenhouse_c", "outdoor_c", "air_supply_c"),
+    ],
 )
 def test_nor_with_sensors_missing(missing: tuple[str, ...]) -> None:
     season = Season(TinyPlant(missing=missing), days=15, tick_s=60.0)

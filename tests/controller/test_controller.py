@@ -8,13 +8,14 @@ from math import isfinite, nan
 from typing import Any
 
 import pytest
+from helpers import CALM, DRAWING, SILENT, START_S, drawing_controller, reading, reborn, run
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
 from controller import Controller, ControllerSettings, Decision, Measurements, SettingsError
 from controller.memory import SnapshotError
 from controller.phases import FAULTED, FIRST_DRAW, HARVEST, HOLD_OFF, PHASES, REST
 from controller.reasons import LIMITS
-from helpers import CALM, DRAWING, SILENT, START_S, drawing_controller, reading, reborn, run
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 NAMES = [f.name for f in fields(Measurements) if f.name != "time_s"]
 ODD = [nan, float("inf"), -float("inf"), 0.0, -1.0, 85.0, 127.94, -127.0, 1e300, -1e300, 5e-324]
@@ -83,7 +84,9 @@ def test_a_restart_in_every_stage_of_a_pump_start_changes_nothing() -> None:
         assert controller.step(m) == twin.step(m)
 
 
-@pytest.mark.parametrize("snapshot", [None, 3, {}, {"version": 99}, {"version": 1}, {"version": 1, "memory": {"phase": 3}}])
+@pytest.mark.parametrize(
+    "snapshot", [None, 3, {}, {"version": 99}, {"version": 1}, {"version": 1, "memory": {"phase": 3}}]
+)
 def test_a_snapshot_that_does_not_fit_is_refused_in_one_line(snapshot: Any) -> None:
     with pytest.raises(SnapshotError) as caught:
         Controller.restore(ControllerSettings(), snapshot)
@@ -166,7 +169,9 @@ def test_frost_service_is_never_blocked_but_by_the_battery(phase: str) -> None:
         for k in range(1, 2000):
             flow = 0.04 if d.commands.pump_duty > 0.0 else 0.0
             volts = 12.8 if charged else 10.0
-            d = controller.step(reading(START_S + 10.0 * k, **(cold | {"water_flow_kg_s": flow, "pump_battery_v": volts})))
+            d = controller.step(
+                reading(START_S + 10.0 * k, **(cold | {"water_flow_kg_s": flow, "pump_battery_v": volts}))
+            )
             on[charged] += d.limit == "frost" and d.commands.pump_duty > 0.0
     assert on[True] > 5
     assert on[False] == 0
@@ -179,8 +184,18 @@ def test_frost_without_power_is_a_critical_alarm() -> None:
     assert alarm.severity == "critical" and "rain" in alarm.do
 
 
-@pytest.mark.parametrize("missing", [("water_flow_kg_s",), ("water_return_c", "greenhouse_c"), ("pile_edge_c", "outdoor_c"),
-                                     tuple(n for n in NAMES if n not in ("pile_core_c", "water_supply_c"))])  # fmt: skip
+LEAST = ("pile_core_c", "water_supply_c")
+
+
+@pytest.mark.parametrize(
+    "missing",
+    [
+        ("water_flow_kg_s",),
+        ("water_return_c", "greenhouse_c"),
+        ("pile_edge_c", "outdoor_c"),
+        tuple(name for name in NAMES if name not in LEAST),
+    ],
+)
 def test_it_draws_with_sensors_missing(missing: tuple[str, ...]) -> None:
     controller = Controller(ControllerSettings(start_hold_s=3600.0))
     gone = dict.fromkeys(missing, nan)
@@ -208,8 +223,8 @@ def test_it_asks_to_be_called_soon_only_while_something_moves() -> None:
 
 def test_the_draw_is_booked_and_the_estimate_filled() -> None:
     controller, time_s = drawing_controller()
-    d = run(controller, 3 * 86400.0, begin_s=time_s)
+    d = run(controller, 3 * 86400.0, begin_s=time_s, water_supply_c=48.0)
     assert controller.pile.drawn_day_w > 100.0
-    assert d.estimate.core_c == pytest.approx(62.0, abs=3.0)
+    assert 48.0 < d.estimate.core_c < 62.5  # between what the water shows and what the probe reads
     assert 0.0 < d.estimate.sustainable_w < d.estimate.heat_made_w
     assert d.estimate.stored_j > 0.0

@@ -5,31 +5,30 @@ from __future__ import annotations
 from math import nan
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from controller.draw import (
-    AT_REST_W_KG,
     CAUTION,
-    CLIMB_K_DAY,
+    FORGET_K_DAY,
     HEADROOM_MAX_K,
+    HEAL_DAYS,
     LOOK_AHEAD_S,
     MARGIN_K,
     NEED_BAND_K,
-    RESERVE_MAX_K,
-    RESERVE_PER_K_DAY,
     SAVED_J_KG,
-    SELF_LIMITED_C,
     STRONG_W_KG,
     TAPER_W_KG_K,
+    TRIED_K,
     WEAK_K,
     HeatAccount,
-    Reserve,
+    Recovery,
     crop_need,
     generosity,
     headroom_k,
     tapered_w,
     zero_draw_c,
 )
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 def test_the_end_of_the_draw_is_the_floor_and_what_is_not_known() -> None:
@@ -102,23 +101,24 @@ def test_a_draw_begins_with_something_saved_and_ends_with_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("slope_k_day", "more_k"),
-    [
-        (CLIMB_K_DAY, 0.0),
-        (CLIMB_K_DAY + 1.0, 0.0),
-        (CLIMB_K_DAY - 1.0, RESERVE_PER_K_DAY),
-        (-9.0, RESERVE_MAX_K),
-    ],
+    ("surplus_k_day", "gap_k"),
+    [(3.0, 3.0 * HEAL_DAYS), (0.1, TRIED_K), (0.0, TRIED_K), (-2.0, TRIED_K), (nan, TRIED_K)],
 )
-def test_a_pile_that_does_not_climb_at_rest_keeps_a_reserve(slope_k_day: float, more_k: float) -> None:
-    reserve = Reserve(8000.0)
-    for _ in range(8 * 1440):
-        reserve.update(50.0, slope_k_day / 86400.0, 0.0, 60.0)
-    assert reserve.more_k == pytest.approx(more_k, abs=0.01)
+def test_a_pile_is_drawn_as_far_as_it_heals_within_days(surplus_k_day: float, gap_k: float) -> None:
+    assert Recovery().lowest_c(60.0, surplus_k_day, 60.0) == pytest.approx(60.0 - gap_k)
 
 
-def test_the_reserve_learns_neither_from_a_draw_nor_from_a_pile_that_limits_itself() -> None:
-    reserve = Reserve(8000.0)
-    reserve.update(SELF_LIMITED_C, -1e-4, 0.0, 60.0)
-    reserve.update(50.0, -1e-4, AT_REST_W_KG * 8000.0, 60.0)
-    assert reserve.more_k == 0.0
+def test_the_natural_temperature_is_the_highest_and_slowly_forgotten() -> None:
+    recovery = Recovery()
+    recovery.lowest_c(64.0, 0.0, 60.0)
+    for _ in range(5 * 1440):
+        recovery.lowest_c(55.0, 0.0, 60.0)
+    assert recovery.natural_c == pytest.approx(64.0 - 5 * FORGET_K_DAY)
+    recovery.lowest_c(66.0, 0.0, 60.0)
+    assert recovery.natural_c == 66.0
+
+
+def test_nothing_is_said_of_a_pile_not_seen() -> None:
+    recovery = Recovery()
+    assert recovery.lowest_c(nan, nan, 60.0) != recovery.lowest_c(nan, nan, 60.0)
+    assert recovery.lowest_c(60.0, 0.0, 60.0) == 60.0 - TRIED_K

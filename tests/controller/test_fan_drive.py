@@ -6,6 +6,8 @@ from dataclasses import replace
 from math import nan
 
 import pytest
+from helpers import reading
+
 from controller import ControllerSettings
 from controller.checks import Readings, SensorChecks
 from controller.fan import (
@@ -27,7 +29,6 @@ from controller.fan import (
     oxygen_share,
 )
 from controller.media import air_enthalpy_j_kg
-from helpers import reading
 
 S = ControllerSettings()
 NEEDS = AirNeeds(need=0.0, drawing=True, working=True, spare=False, room_k=5.0, core_c=55.0, pile_o2=nan)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import nan
 
 import pytest
+
 from controller.frost import (
     BELIEVED_S,
     COLDER_K,

@@ -6,10 +6,11 @@ import json
 from math import inf, isnan, nan
 
 import pytest
-from controller.clock import Clock
-from controller.memory import Memory, SnapshotError
 from hypothesis import given
 from hypothesis import strategies as st
+
+from controller.clock import Clock
+from controller.memory import Memory, SnapshotError
 
 
 class Inner(Memory):

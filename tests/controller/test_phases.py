@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
 from controller.phases import (
     DRAWING,
     FAULTED,
@@ -11,17 +15,14 @@ from controller.phases import (
     HARVEST,
     HOLD_OFF,
     PHASES,
-    RESUME_K,
     REST,
+    RESUME_K,
     SHORTEST_REST_S,
     SPENT_AFTER_S,
     WINDING_DOWN,
     Facts,
     next_phase,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 DAY = 86400.0
 

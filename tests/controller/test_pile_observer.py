@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from math import isnan, nan
+from math import exp, isnan, nan
 
 import pytest
+from helpers import reading
+
 from controller import ControllerSettings
 from controller.checks import Readings, SensorChecks
 from controller.estimate import (
@@ -12,10 +14,11 @@ from controller.estimate import (
     EDGE_SHARE,
     HOLD_CORE_S,
     HOT_GAP_S,
-    LONG_RESTED_S,
     LOSS_W_K_8T,
     PLACED_SD_K,
     RESTED_S,
+    SKIN_BELOW_K,
+    SKIN_S,
     WITNESS_DOWN_K,
     WITNESS_GAIN,
     WITNESS_UP_K,
@@ -25,7 +28,6 @@ from controller.estimate import (
     heat_capacity_j_kg_k,
     water_heat_w,
 )
-from helpers import reading
 
 
 def seen(**changes: float) -> Readings:
@@ -186,9 +188,21 @@ def test_hot_water_proves_a_hot_core() -> None:
     assert pile.core_sd_c < PLACED_SD_K
 
 
-def test_cool_water_proves_a_cool_core_only_after_a_long_rest() -> None:
-    assert pile_with_witness(2.0, 50.0).offset_k == 0.0
-    assert pile_with_witness(LONG_RESTED_S / 3600.0 + 0.1, 50.0).offset_k < 0.0
+def test_cool_water_proves_a_cool_core_less_what_the_rest_has_not_yet_made_up() -> None:
+    lag_k = SKIN_BELOW_K * exp(-3600.0 / SKIN_S)
+    miss_k = 45.0 + DRUM_BELOW_K + lag_k - 55.0
+    assert pile_with_witness(1.0, 45.0).offset_k == pytest.approx(WITNESS_GAIN * miss_k, rel=0.01)
+    assert pile_with_witness(1.0, 54.5 - lag_k).offset_k == 0.0
+
+
+def test_a_short_pulse_of_cool_water_proves_nothing() -> None:
+    pile = observer(drum_volume_m3=0.2)
+    watch(pile, 3.0, pile_core_c=55.0)
+    r = seen(pile_core_c=55.0, water_supply_c=30.0)
+    for _ in range(6):
+        pile.update(r, 0.1, 0.0, 0.0, 10.0)
+    watch(pile, 0.1, pile_core_c=55.0)
+    assert pile.offset_k == 0.0
 
 
 @pytest.mark.parametrize(("supply_c", "bound_k"), [(80.0, WITNESS_UP_K), (20.0, -WITNESS_DOWN_K)])
@@ -196,7 +210,7 @@ def test_the_correction_is_bounded_and_upward_more_closely(supply_c: float, boun
     pile = observer(drum_volume_m3=0.0)
     water, still = seen(pile_core_c=50.0, water_supply_c=supply_c), seen(pile_core_c=50.0)
     for _ in range(20):
-        for _ in range(int(LONG_RESTED_S / 60.0) + 1):
+        for _ in range(int(2 * RESTED_S / 60.0)):
             pile.update(still, 0.0, 0.0, 0.0, 60.0)
         for _ in range(30):
             pile.update(water, 0.1, 0.0, 0.0, 10.0)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from math import inf, isnan, nan
 
 import pytest
-from controller.checks import HOLD_S, SENSORS, Sensor, SensorChecks
 from helpers import reading
 from hypothesis import given
 from hypothesis import strategies as st
+
+from controller.checks import HOLD_S, SENSORS, Sensor, SensorChecks
 
 CORE = SENSORS["pile_core_c"]
 

@@ -7,6 +7,7 @@ from math import inf, nan
 from typing import Any
 
 import pytest
+
 from controller import ControllerSettings, SettingsError
 
 

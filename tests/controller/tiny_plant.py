@@ -1,4 +1,4 @@
-"""A tiny pile for closed-loop tests: three lumps, a coil and a house. Not the project's simulator, and meant to differ from it.
+"""A tiny pile for closed-loop tests: three lumps, a coil and a house. Meant to differ from the project's simulator.
 
 Heat is made by a bell-shaped rate law, so that a chilled pile makes less and may not come back. The coil lies in its
 own lump, which chills hours before the core probe sees it.
@@ -98,7 +98,9 @@ class TinyPlant:
         self.probe_c += min(dt / self.probe_lag_s, 1.0) * (
             self.core_c + self.probe_outward * (self.outer_c - self.core_c) - self.probe_c
         )
-        self.house_c = max(7.0, self.house_c + dt * (20.0 * water_w / 20.0 - 120.0 * (self.house_c - self.outdoor_c)) / 6e6)
+        self.house_c = max(
+            7.0, self.house_c + dt * (20.0 * water_w / 20.0 - 120.0 * (self.house_c - self.outdoor_c)) / 6e6
+        )
         self.drawn_w = water_w + air_w
         self.drawn_j += dt * self.drawn_w
         self.made_j += dt * sum(made)
