@@ -129,10 +129,11 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
         got = [row[name] for row in rows if name in row]
         if got:
             mean = {k: float(np.mean([g[k] for g in got])) for k in got[0]}
-            cold = sum(g["cold_hours_from_draw"] > 0.0 for g in got)
+            cold_h = [g["cold_hours_from_draw"] for g in got]
+            coldest_c = min(g["core_min_c"] for g in got)
             lines.append(
-                f"| {name} | {mean['backup_avoided_kwh']:.0f} | {mean['heat_useful_kwh']:.0f} |"
-                f" {sum(g['cold_hours_from_draw'] for g in got):.0f} | {cold} of {len(got)} | {min(g['core_min_c'] for g in got):.1f} |"
+                f"| {name} | {mean['backup_avoided_kwh']:.0f} | {mean['heat_useful_kwh']:.0f} | {sum(cold_h):.0f} |"
+                f" {sum(h > 0.0 for h in cold_h)} of {len(got)} | {coldest_c:.1f} |"
             )
     lines += [""] + shares(rows) + estimate_lines(rows)
     return lines

@@ -6,15 +6,17 @@ from itertools import permutations
 
 import numpy as np
 import pytest
-
 from rigs import plant
+
 from sim import layout as at
 from sim.power import FAN_SIDE, PUMP_SIDE, ChargeController, motor_speed, supply_step
 
 SIDES = pytest.mark.parametrize("side", [PUMP_SIDE, FAN_SIDE])
 
 
-def step(rig, side: int, charge: float | None = None, panel_w: float = 0.0, load_w: float = 0.0, hours: float = 1 / 60) -> None:
+def step(
+    rig, side: int, charge: float | None = None, panel_w: float = 0.0, load_w: float = 0.0, hours: float = 1 / 60
+) -> None:
     if charge is not None:
         rig.state[at.Y_CHARGE + side] = charge * rig.params[at.P_BAT_CAPACITY + side]
     for _ in range(round(60 * hours)):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from rigs import plant
+
 from sim import Plant
 from sim import layout as at
 from sim.power import ABSORB_PER_K, FAN_SIDE, PUMP_SIDE, charge_current_a, rest_voltage, supply_step, usable_charge

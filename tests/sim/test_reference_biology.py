@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from rigs import DAY_S, plant, shells
+
 from sim import layout as at
 from sim.biology import (
     CARBON_DIOXIDE_PER_SOLID,

@@ -7,13 +7,22 @@ from math import exp, log
 import numpy as np
 import pytest
 from ht import effectiveness_from_NTU
+from rigs import plant
 
 from sim import layout as at
 from sim.kernel import new_work
 from sim.media import CP_WATER, LATENT_ICE
 from sim.pile import W_SIZE
-from sim.water import BLOCKING_ICE, line_frozen, loop_step, pump_flow_kg_s, ring_step, ring_steps, trapped_air_step, water_c
-from rigs import plant
+from sim.water import (
+    BLOCKING_ICE,
+    line_frozen,
+    loop_step,
+    pump_flow_kg_s,
+    ring_step,
+    ring_steps,
+    trapped_air_step,
+    water_c,
+)
 
 # Package ht 1.2.0, effectiveness_from_NTU(NTU, Cr=0): what a coil in a bed of one temperature does (read).
 HT_EFFECTIVENESS_TABLE = {0.1: 0.0952, 0.5: 0.3935, 1.0: 0.6321, 2.0: 0.8647, 3.0: 0.9502}

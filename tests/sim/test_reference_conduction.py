@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from rigs import DAY_S, lifeless, plant, set_pile_c, shell_capacity_j_k, shells, steady_weather
 from scipy.optimize import brentq
 
-from rigs import DAY_S, lifeless, plant, set_pile_c, shell_capacity_j_k, shells, steady_weather
 from sim import Plant
 from sim import layout as at
 from sim.params import middle_radii_m, shell_radii_m
@@ -100,7 +100,9 @@ def test_covered_heap_cools_as_the_series_with_a_film_says(cover_m2k_w: float, w
     heap.advance(25.0 * DAY_S)
     heap.advance(25.0 * DAY_S)
     kelvin = OUTSIDE_C + 273.15
-    film = 5.7 + 3.8 * wind_m_s + 4.0 * 0.9 * 5.670374e-8 * kelvin**3  # McAdams' film and radiation to a sky as warm as air
+    film = (
+        5.7 + 3.8 * wind_m_s + 4.0 * 0.9 * 5.670374e-8 * kelvin**3
+    )  # McAdams' film and radiation to a sky as warm as air
     biot = heap.params[at.P_RADIUS] / conductivity_w_mk(heap) / (cover_m2k_w + 1.0 / film)
     ours, mean = excess(heap)
     series, series_mean = cooled_surface(relative_middles(heap), fourier_number(heap, 50.0), biot)

@@ -6,8 +6,8 @@ from math import exp, log
 
 import numpy as np
 import pytest
-
 from rigs import CFM_M3_S, FT2_M2, FT3_M3, K_PER_F, WATT_PER_BTU_H, celsius, plant, steady_weather
+
 from sim import Plant
 from sim import layout as at
 from sim.airside import dry_air_density
@@ -17,7 +17,9 @@ from sim.media import saturated_ratio
 U_SI = WATT_PER_BTU_H / FT2_M2 / K_PER_F  # of 1 BTU/h ft2 degF
 
 
-def house(inside_f: float, outside_f: float, area_ft2: float, u: float, volume_ft3: float = 9600.0, **more: float) -> Plant:
+def house(
+    inside_f: float, outside_f: float, area_ft2: float, u: float, volume_ft3: float = 9600.0, **more: float
+) -> Plant:
     """A house without plants, pond, benches or leaks unless given, its air at the wanted temperature."""
     rig = plant(
         {
@@ -37,7 +39,9 @@ def house(inside_f: float, outside_f: float, area_ft2: float, u: float, volume_f
     rig.params[at.P_RING_UA + at.RING_EMITTER] = rig.params[at.P_RING_UA + at.RING_EMITTER + 1] = 0.0
     dry = rig.params[at.P_HOUSE_AIR_KG]
     rig.state[at.Y_VAPOUR] = dry * 0.3 * saturated_ratio(celsius(outside_f), rig.params[at.P_PRESSURE])
-    rig.state[at.Y_AIR] = dry * 1006.0 * celsius(inside_f) + rig.state[at.Y_VAPOUR] * (2.501e6 + 1860.0 * celsius(inside_f))
+    rig.state[at.Y_AIR] = dry * 1006.0 * celsius(inside_f) + rig.state[at.Y_VAPOUR] * (
+        2.501e6 + 1860.0 * celsius(inside_f)
+    )
     return steady_weather(rig, out_c=celsius(outside_f), rh=0.3)
 
 

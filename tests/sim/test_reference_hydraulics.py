@@ -7,9 +7,9 @@ from math import pi
 import numpy as np
 import pytest
 from fluids import dP_from_K, one_phase_dP
+from rigs import CFM_M3_S, mild, plant
 from scipy.optimize import brentq
 
-from rigs import CFM_M3_S, mild, plant
 from sim import Scenario
 from sim import layout as at
 from sim.airside import fan_flow_m3_s
@@ -27,7 +27,13 @@ def loss_pa(flow_m3_s: float, length_m: float, bore_m: float, method: str) -> fl
     """Pressure lost in a smooth plastic pipe by package fluids, with another friction formula than the simulator's."""
     return float(
         one_phase_dP(
-            m=flow_m3_s * DENSITY_30C, rho=DENSITY_30C, mu=VISCOSITY_30C, D=bore_m, roughness=7e-6, L=length_m, Method=method
+            m=flow_m3_s * DENSITY_30C,
+            rho=DENSITY_30C,
+            mu=VISCOSITY_30C,
+            D=bore_m,
+            roughness=7e-6,
+            L=length_m,
+            Method=method,
         )
     )
 
@@ -47,7 +53,9 @@ def duty_point_m3_s(scenario: Scenario, speed: float, method: str) -> float:
 
 
 @pytest.mark.parametrize("method", ["Churchill_1977", "Haaland"])
-@pytest.mark.parametrize("changes", [{}, {"coil.inner_diameter": "16 mm", "line.length": "60 m"}, {"pump.max_head": "15 m"}])
+@pytest.mark.parametrize(
+    "changes", [{}, {"coil.inner_diameter": "16 mm", "line.length": "60 m"}, {"pump.max_head": "15 m"}]
+)
 def test_flow_is_where_pump_and_pipes_agree(method: str, changes: dict[str, str]) -> None:
     scenario = mild().varied(changes)
     ours = np.interp([0.7, 1.0, 1.3], SPEEDS, pump_table_kg_s(scenario)) / WATER_DENSITY

@@ -93,7 +93,9 @@ def test_vapour_never_displaces_all_air() -> None:
 
 
 @pytest.mark.parametrize(("temperature_c", "row"), IAPWS_1997_TABLE.items())
-def test_one_heat_capacity_and_density_serve_all_water_of_the_loop(temperature_c: float, row: tuple[float, ...]) -> None:
+def test_one_heat_capacity_and_density_serve_all_water_of_the_loop(
+    temperature_c: float, row: tuple[float, ...]
+) -> None:
     density, cp_kj, btu_rule = row
     kelvin = temperature_c + 273.15
     assert PropsSI("D", "T", kelvin, "P", ONE_ATM_PA, "Water") == pytest.approx(density, rel=3e-5)

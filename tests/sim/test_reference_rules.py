@@ -9,9 +9,6 @@ from __future__ import annotations
 import numpy as np
 import psychrolib
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
-
 from rigs import (
     CFM_M3_S,
     DAY_S,
@@ -23,6 +20,9 @@ from rigs import (
     set_pile_c,
     steady_weather,
 )
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
+
 from sim import Plant
 from sim import layout as at
 from sim.airside import dry_air_density, duct_outlet, duct_step

@@ -7,8 +7,8 @@ from math import acos, asin, cos, degrees, pi, radians, sin
 
 import numpy as np
 import pytest
-
 from rigs import DAY_S, mild, plant
+
 from sim import layout as at
 from sim.panel import panel_power_w
 from sim.pile import W_PANEL_FAN, W_PANEL_PUMP
@@ -40,7 +40,14 @@ def incidence(elevation: float, azimuth: float, tilt: float, facing: float) -> f
 
 @pytest.mark.parametrize(
     ("day", "tilt", "facing"),
-    [(355, 60.0, 180.0), (355, 60.0, 210.0), (15, 75.0, 165.0), (80, 36.0, 180.0), (172, 12.0, 180.0), (172, 45.0, 260.0)],
+    [
+        (355, 60.0, 180.0),
+        (355, 60.0, 210.0),
+        (15, 75.0, 165.0),
+        (80, 36.0, 180.0),
+        (172, 12.0, 180.0),
+        (172, 45.0, 260.0),
+    ],
 )
 def test_clear_cold_day_gives_what_trigonometry_says(day: int, tilt: float, facing: float) -> None:
     weather = load_weather(mild())

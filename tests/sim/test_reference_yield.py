@@ -7,8 +7,8 @@ from math import exp
 
 import numpy as np
 import pytest
-
 from rigs import DAY_S, endless_batteries, mild, plant, set_pile_c, shell_capacity_j_k, shells, steady_weather
+
 from sim import Plant
 from sim import layout as at
 
