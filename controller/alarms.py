@@ -166,8 +166,8 @@ class AlarmBoard(Memory):
             return self._active
         for latch, kind, is_so in zip(self.latches, KINDS, conditions, strict=True):
             latch.update(kind, is_so, elapsed_s, time_s)
-        waiting = any(latch.against_s for latch in self.latches)
-        self._settled = None if waiting else conditions
+        raised = tuple(latch.raised for latch in self.latches)
+        self._settled = raised if raised == conditions else None  # nothing is waiting for its delay
         self._active = tuple(
             Alarm(kind.code, kind.severity, latch.since_s, kind.seen, kind.do)
             for latch, kind in zip(self.latches, KINDS, strict=True)
