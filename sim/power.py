@@ -35,10 +35,10 @@ def rest_voltage(charge: float, lithium: bool) -> float:
 
 @njit()
 def usable_charge(charge: float, battery_c: float, lithium: bool) -> float:
-    """Charge as the cold battery shows it: lead-acid loses capacity below 25 degC."""
+    """Charge as the cold battery shows it: lead-acid loses capacity below 25 degC (and is granted none above)."""
     if lithium:
         return charge
-    capacity = 1.0 + COLD_CAPACITY_PER_K * (min(battery_c, 40.0) - 25.0)
+    capacity = 1.0 + COLD_CAPACITY_PER_K * (min(battery_c, 25.0) - 25.0)
     return 1.0 - (1.0 - charge) / capacity
 
 
