@@ -33,6 +33,7 @@ from sim.power import FAN_SIDE, PUMP_SIDE, motor_speed, supply_step
 from sim.water import line_frozen, loop_step, pump_flow_kg_s, trapped_air_step, water_c
 
 LONGEST_STEP_S = 60.0
+FIRST_AIR_STEP_S = 0.2
 
 # --- sensors, in the order of the Measurements fields after time_s
 (
@@ -167,11 +168,14 @@ def advance(y, p, flags, ledger, table, sensors, lagged, work, time_s, dt_s, pum
     w, values, flux = work[WORK_ROWS + 2, :W_SIZE], work[WORK_ROWS + 3], work[WORK_ROWS]
     done = 0.0
     while done < dt_s - 1e-9:
+        air_before = flags[G_FAN_KG_S]
+        _motors(y, p, flags, pump_duty, fan_duty)
+        if flags[G_FAN_KG_S] > 1.1 * air_before:  # what was stable so far need not be with so much air
+            flags[G_STABLE_S] = min(flags[G_STABLE_S], FIRST_AIR_STEP_S)
         step = min(LONGEST_STEP_S, flags[G_STABLE_S])
         left = dt_s - done
         dt = left / max(np.ceil(left / step - 1e-9), 1.0)
         weather_at(table, time_s + done + 0.5 * dt, p[P_PRESSURE], w)
-        _motors(y, p, flags, pump_duty, fan_duty)
         _step(y, p, flags, ledger, w, work, flux, dt)
         flags[G_CORE_C] = core_c(y, p)
         true_values(y, p, w, flags, sensors, values)

@@ -43,6 +43,7 @@ SURFACE_ABSORPTIVITY = 0.8
 SURFACE_EMISSIVITY = 0.9
 STEFAN_BOLTZMANN = 5.67e-8
 AIR_VISCOSITY = 1.9e-5
+FASTEST_AIR_M_S = 0.05  # Darcy flow is measured up to here (Richard et al. 2004, Biotechnol. Prog. 20, abstract read)
 GRAVITY = 9.81
 
 # --- what the outside does, one row of weather
@@ -91,7 +92,8 @@ def buoyant_air_kg_s(y, temp, space, out_c, wind, p):
     permeability = p[P_PERMEABILITY] * (mean_space / 0.45) ** 3 * (1.0 + FRESH_OPENNESS * quick)
     lift = max(mean_c - out_c, 0.0) / (mean_c + 273.15) * 1.2 * GRAVITY  # pressure gradient [Pa/m]
     push = 0.25 * 0.6 * wind * wind / p[P_RADIUS]
-    return permeability / AIR_VISCOSITY * (lift + push) * p[P_BASE_AREA] * 1.1
+    speed_m_s = min(permeability / AIR_VISCOSITY * (lift + push), FASTEST_AIR_M_S)
+    return speed_m_s * p[P_BASE_AREA] * 1.1
 
 
 @njit(inline="always")
@@ -324,7 +326,7 @@ def collected_air(y, p, temp, ratio, space):
 
 @njit()
 def stable_step_s(p, y, ratio, conduct, flow_in, flow_out):
-    """Explicit step that stays under a quarter of the fastest shell's own time constant. [s], 1..60"""
+    """Explicit step that stays under a quarter of the fastest shell's own time constant. [s], 0.05..60"""
     fastest = 1e-9
     for i in range(SHELLS):
         capacity = solids_kg(y, p, i) * p[P_SOLID_CP] + y[Y_WATER + i] * CP_WATER
@@ -332,7 +334,7 @@ def stable_step_s(p, y, ratio, conduct, flow_in, flow_out):
         g = conduct[i] * (p[P_SHELL_CONDUCT + i] + (p[P_SHELL_CONDUCT + i - 1] if i > 0 else 0.0))
         g += (flow_in[i] + flow_out[i]) * slope
         fastest = max(fastest, g / capacity)
-    return min(max(0.25 / fastest, 1.0), 60.0)
+    return min(max(0.25 / fastest, 0.05), 60.0)
 
 
 @njit()
