@@ -79,6 +79,14 @@ def test_probe_lags_behind_and_then_arrives() -> None:
     assert rig.measure().pile_core_c == pytest.approx(truth_c, abs=0.6)
 
 
+def test_lag_is_that_of_a_first_order_probe() -> None:
+    rig = plant({"sensors.pile_temperature.lag": "300 s"})
+    before_c, truth_c = 5.0, rig.true_reading("pile_core_c")
+    rig._lagged[0] = before_c
+    rig.advance(300.0)
+    assert (rig._lagged[0] - before_c) / (truth_c - before_c) == pytest.approx(1.0 - math.exp(-1.0), abs=0.003)
+
+
 def test_dropouts_and_false_codes_come_at_their_rate() -> None:
     changes = {"sensors.pile_temperature.dropout": 0.2, "sensors.pile_temperature.glitch": 0.1}
     rig = plant(changes)

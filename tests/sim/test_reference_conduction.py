@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 from sim import Plant
 from sim import layout as at
 from sim.params import middle_radii_m, shell_radii_m
+from sim.pile import W_GHI, W_OUT_C, W_SIZE, W_SKY_C, W_WIND, surface_exchange
 
 START_C, OUTSIDE_C = 60.0, 10.0
 
@@ -117,6 +118,20 @@ def surface_flux_w_m2(heap: Plant) -> float:
     before = heap.ledger[at.L_SURFACE]
     heap.advance(60.0)
     return float(heap.ledger[at.L_SURFACE] - before) / 60.0 / heap.params[at.P_SURFACE_AREA]
+
+
+@pytest.mark.pure
+@pytest.mark.parametrize("wind_m_s", [0.0, 2.0, 8.0])
+def test_bare_surface_meets_the_air_by_mcadams_film_and_the_sky_by_radiation(wind_m_s: float) -> None:
+    # h = 5.7 + 3.8 v (McAdams 1954, flat plate; from memory); sol-air temperature as in ASHRAE Fundamentals (from memory)
+    heap = solid_heap(0.0, wind_m_s)
+    w = np.zeros(W_SIZE)
+    w[W_OUT_C], w[W_SKY_C], w[W_WIND], w[W_GHI] = 10.0, -10.0, wind_m_s, 400.0
+    conductance, sol_air_c, outside = surface_exchange(w, heap.params, 1e9)  # the heap itself no longer resists
+    film, radiative = 5.7 + 3.8 * wind_m_s, 0.9 * 5.670374e-8 * 4.0 * 273.15**3
+    assert outside == pytest.approx(film + radiative, rel=1e-4)
+    assert conductance == pytest.approx(outside * 2.0 * np.pi * heap.params[at.P_RADIUS] ** 2, rel=1e-6)
+    assert sol_air_c == pytest.approx((film * 10.0 - radiative * 10.0 + 0.8 * 0.5 * 400.0) / outside, rel=1e-3)
 
 
 def test_heap_loses_only_through_its_surface() -> None:
