@@ -22,7 +22,7 @@ from scipy.integrate import solve_ivp
 
 from sim import layout as at
 from sim.kernel import new_work
-from sim.media import wet_temperature
+from sim.media import CP_WATER, wet_temperature
 from sim.plant import Plant
 from sim.power import motor_speed
 from sim.rhs import plant_rates_at
@@ -81,7 +81,7 @@ def shells(y: np.ndarray, p: np.ndarray) -> np.ndarray:
     water = y[at.Y_WATER : at.Y_WATER + at.SHELLS]
     heat = y[at.Y_HEAT : at.Y_HEAT + at.SHELLS]
     return np.array(
-        [wet_temperature(h, d * p[at.P_SOLID_CP] + w * 4186.0, w) for h, d, w in zip(heat, dry, water, strict=True)]
+        [wet_temperature(h, d * p[at.P_SOLID_CP] + w * CP_WATER, w) for h, d, w in zip(heat, dry, water, strict=True)]
     )
 
 

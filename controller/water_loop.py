@@ -96,7 +96,7 @@ class WaterLoop(Memory):
         """Return the flow between the least that keeps the water below the scald limit and the target.
 
         Little is wanted: the least flow, whose water is hot, since it loses least on the way in pumping hours and
-        is easiest on the pile. Much is wanted: the flow that brings the supply down to its target.
+        is easiest on the pile. Much is wanted: more, up to the flow target.
         """
         s = self._settings
         hottest_c = s.supply_max_c - HOT_BAND_K

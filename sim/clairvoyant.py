@@ -14,9 +14,10 @@ import numpy as np
 from scipy.optimize import differential_evolution
 
 from sim import score
+from sim.biology import HEAT_PER_OXYGEN, OXYGEN_PER_SOLID
 from sim.compiled import njit
 from sim.greenhouse import air_temperature
-from sim.kernel import advance
+from sim.kernel import S_OUT_C, S_RETURN, advance
 from sim.layout import *  # noqa: F403  indices only
 from sim.plant import Plant
 from sim.season import J_PER_KWH, twin_of
@@ -78,7 +79,7 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
 @njit(inline="always")
 def freezing_near(lagged):
     """Whether it freezes outdoors and the water coming back is cold."""
-    return lagged[10] < 0.0 and lagged[3] < 1.0
+    return lagged[S_OUT_C] < 0.0 and lagged[S_RETURN] < 1.0
 
 
 @dataclass(frozen=True)
@@ -142,4 +143,4 @@ def heat_ceiling_kwh(scenario: Scenario, days: float = 120) -> float:
     span_s = days * 86400.0
     gone = pile.fast_fraction * (1.0 - np.exp(-pile.fast_rate * span_s))
     gone += pile.slow_fraction * (1.0 - np.exp(-pile.slow_rate * span_s))
-    return float(dry_kg * gone * 17.5e6 / J_PER_KWH)
+    return float(dry_kg * gone * OXYGEN_PER_SOLID * HEAT_PER_OXYGEN / J_PER_KWH)

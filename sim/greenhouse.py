@@ -12,7 +12,7 @@ from math import exp
 from sim.compiled import njit
 from sim.layout import *  # noqa: F403  indices only
 from sim.media import CP_DRY_AIR, CP_VAPOUR, CP_WATER, LATENT_0, moist_enthalpy, saturated_ratio
-from sim.pile import STEFAN_BOLTZMANN, W_GHI, W_HUMIDITY, W_OUT_C, W_SKY_C, W_WIND
+from sim.pile import CO2_AMBIENT, STEFAN_BOLTZMANN, W_GHI, W_HUMIDITY, W_OUT_C, W_SKY_C, W_WIND
 
 INSIDE_FILM = 6.0  # [W/m2K] still air to film, about half of it radiation (handbook value, from memory)
 SUN_TO_AIR = 0.3  # share of the sun that warms the air at once; the rest warms soil and benches (own closure)
@@ -148,7 +148,7 @@ def house_fluxes(y, p, w, air_c, ratio, heater, pile_air_kg_s, pile_air_c, pile_
     flux[F_BACKUP] = heater * (p[P_HOUSE_MIN] - air_c)
     flux[F_MASS] = p[P_MASS_UA] * (air_c - y[Y_MASS] / p[P_MASS_CAPACITY])
     flux[F_POND] = p[P_POND_UA] * (air_c - y[Y_POND] / p[P_POND_CAPACITY])
-    flux[F_CO2] = (outdoor * (4.2e-4 - y[Y_CO2]) + pile_air_kg_s * (pile_air_co2 - y[Y_CO2])) / dry
+    flux[F_CO2] = (outdoor * (CO2_AMBIENT - y[Y_CO2]) + pile_air_kg_s * (pile_air_co2 - y[Y_CO2])) / dry
 
 
 @njit()

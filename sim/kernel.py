@@ -15,7 +15,7 @@ from sim.airside import dry_air_density, duct_step, fan_flow_m3_s
 from sim.compiled import njit
 from sim.greenhouse import F_SIZE, air_temperature, house_step
 from sim.layout import *  # noqa: F403  indices only
-from sim.media import CP_WATER, humidity_ratio, saturation_pa, wet_temperature
+from sim.media import CP_WATER, MASS_RATIO, humidity_ratio, saturation_pa, wet_temperature
 from sim.pile import (
     W_HUMIDITY,
     W_OUT_C,
@@ -33,7 +33,7 @@ from sim.power import FAN_SIDE, PUMP_SIDE, motor_speed, supply_step
 from sim.water import line_frozen, loop_step, pump_flow_kg_s, trapped_air_step, water_c
 
 LONGEST_STEP_S = 60.0
-FIRST_AIR_STEP_S = 0.2
+FIRST_AIR_STEP_S = 0.2  # when the fan comes on: the pile's own step was measured without its air
 
 # --- sensors, in the order of the Measurements fields after time_s
 (
@@ -134,7 +134,7 @@ def true_values(y, p, w, flags, sensors, values):
 
 @njit(inline="always")
 def _relative_humidity(temperature_c, ratio, p):
-    vapour = p[P_PRESSURE] * ratio / (0.621945 + ratio)
+    vapour = p[P_PRESSURE] * ratio / (MASS_RATIO + ratio)
     return min(max(vapour / saturation_pa(temperature_c), 0.0), 1.0)
 
 

@@ -10,6 +10,7 @@ from fluids import friction_factor
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from controller.signals import Measurements
 from sim import layout as at
 from sim.kernel import (
     C_DROPOUT,
@@ -29,7 +30,7 @@ from sim.kernel import (
     S_SIZE,
 )
 from sim.media import CP_DRY_AIR, CP_WATER, WATER_DENSITY, moist_enthalpy, saturated_ratio
-from sim.pile import AIR_VISCOSITY, GRAVITY, OXYGEN_AMBIENT, PORE_AIR_DENSITY, air_space, dome_radius_m
+from sim.pile import AIR_VISCOSITY, CO2_AMBIENT, GRAVITY, OXYGEN_AMBIENT, PORE_AIR_DENSITY, air_space, dome_radius_m
 from sim.power import FAN_SIDE, PUMP_SIDE
 from sim.scenario_tables import CHANNEL_KIND
 
@@ -294,7 +295,7 @@ def first_state(scenario: Scenario, p: Floats) -> Floats:
     y[at.Y_VAPOUR] = p[at.P_HOUSE_AIR_KG] * ratio
     y[at.Y_MASS] = p[at.P_MASS_CAPACITY] * house_c
     y[at.Y_POND] = p[at.P_POND_CAPACITY] * scenario.pond.initial_temperature
-    y[at.Y_CO2] = 4.2e-4
+    y[at.Y_CO2] = CO2_AMBIENT
     for side, power in ((PUMP_SIDE, scenario.pump_power), (FAN_SIDE, scenario.fan_power)):
         y[at.Y_CHARGE + side] = power.initial_charge * power.battery
     return y
@@ -335,21 +336,5 @@ def sensor_table(scenario: Scenario, rng: np.random.Generator) -> Floats:
     return table
 
 
-CHANNEL_KIND_ORDER = (
-    "pile_core_c",
-    "pile_edge_c",
-    "water_supply_c",
-    "water_return_c",
-    "water_flow_kg_s",
-    "air_supply_c",
-    "air_supply_rh",
-    "fan_speed_hz",
-    "greenhouse_c",
-    "greenhouse_rh",
-    "outdoor_c",
-    "tank_c",
-    "pump_battery_v",
-    "fan_battery_v",
-    "pile_o2",
-    "greenhouse_co2",
-)
+# the kernel's sensor rows (`S_CORE` ...) stand in the order of the fields of `Measurements`
+CHANNEL_KIND_ORDER = tuple(name for name in Measurements.__slots__ if name != "time_s")

@@ -25,7 +25,16 @@ from sim.biology import (
 )
 from sim.compiled import njit
 from sim.layout import *  # noqa: F403  indices only
-from sim.media import CP_DRY_AIR, CP_WATER, LATENT_0, humidity_ratio, moist_enthalpy, saturation_pa, wet_temperature
+from sim.media import (
+    CP_DRY_AIR,
+    CP_VAPOUR,
+    CP_WATER,
+    LATENT_0,
+    humidity_ratio,
+    moist_enthalpy,
+    saturation_pa,
+    wet_temperature,
+)
 
 OXYGEN_AMBIENT = 0.2314  # mass fraction in dry air
 OXYGEN_MOLE_PER_MASS = 28.97 / 31.998  # mole fraction per mass fraction
@@ -321,7 +330,7 @@ def collected_air(y, p, temp, ratio, space):
             water += share * ratio[i]
             # one mole of CO2 for one of oxygen (respiratory quotient 1)
             co2 += share * max(OXYGEN_AMBIENT * OXYGEN_MOLE_PER_MASS - pore_oxygen(y, p, i, space[i]), 0.0)
-    return (enthalpy - water * LATENT_0) / (CP_DRY_AIR + water * 1860.0), water, co2 + CO2_AMBIENT
+    return (enthalpy - water * LATENT_0) / (CP_DRY_AIR + water * CP_VAPOUR), water, co2 + CO2_AMBIENT
 
 
 @njit()

@@ -11,11 +11,11 @@ from __future__ import annotations
 from sim.airside import dry_air_density, duct_outlet, fan_flow_m3_s
 from sim.biology import (
     HEAT_PER_OXYGEN,
-    OXYGEN_HALF,
     OXYGEN_PER_SOLID,
     WATER_PER_SOLID,
     activity_rate,
     fast_factor,
+    oxygen_factor,
 )
 from sim.compiled import njit
 from sim.greenhouse import F_CO2, F_SIZE, air_temperature, house_fluxes, house_means, house_rates
@@ -80,7 +80,7 @@ def _pile_rates(y, p, w, fan, work, rates):
         air = max(p[P_SHELL_VOLUME + i] * space[i] * PORE_AIR_DENSITY, 1e-6)
         mole = max(y[Y_OXYGEN + i], 0.0) / air * OXYGEN_MOLE_PER_MASS
         potential = fast[i] + slow[i]
-        lost = potential * mole / (OXYGEN_HALF + mole)
+        lost = potential * oxygen_factor(mole)
         share = fast[i] / potential if potential > 0.0 else 0.0
         leaving = drain_rate(y, p, i)
         rates[Y_OXYGEN + i] = -lost * OXYGEN_PER_SOLID + _oxygen_inflow(y, p, space, flow_in, flow_out, direct, fan, i)
