@@ -8,7 +8,7 @@ from typing import Any
 from controller.alarms import AlarmBoard
 from controller.checks import Readings, SensorChecks
 from controller.clock import Clock
-from controller.draw import HeatAccount, Recovery, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
+from controller.draw import HeatAccount, Outlook, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
 from controller.estimate import PileObserver, water_heat_w
 from controller.fan import AirNeeds, FanDrive
 from controller.frost import FrostGuard, frost_threat
@@ -52,12 +52,12 @@ class Controller(Memory):
         "frost",
         "in_phase_s",
         "loop",
+        "outlook",
         "phase",
         "phase_cause",
         "pile",
         "pump",
         "pump_battery",
-        "recovery",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -69,7 +69,7 @@ class Controller(Memory):
         self.fan_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
         self.pile = PileObserver(s)
         self.account = HeatAccount(s.pile_wet_mass_kg)
-        self.recovery = Recovery()
+        self.outlook = Outlook(s.pile_wet_mass_kg)
         self.loop = WaterLoop(s)
         self.pump = PumpDrive(s)
         self.fan = FanDrive(s)
@@ -124,7 +124,7 @@ class Controller(Memory):
         pile.update(r, v.flow_kg_s, v.water_w, v.air_w, dt_s)
         v.core_c, v.drawn_day_w, v.hot_s = pile.core_c, pile.drawn_day_w, pile.hot_s
         v.made_w = pile.heat_made_w(r.outdoor_c)
-        heals_c = self.recovery.lowest_c(pile.probe_c, pile.surplus_k_day, dt_s) + pile.offset_k
+        heals_c = self.outlook.lowest_c(pile.probe_c, v.made_w, v.hot_s > 0.0, dt_s) + pile.offset_k
         floor_c = zero_draw_c(s.pile_floor_c, pile.core_sd_c, v.made_w / s.pile_wet_mass_kg)
         v.zero_c = max(floor_c, heals_c) if heals_c == heals_c else floor_c
         v.room_k = headroom_k(v.core_c, pile.trend.slope_per_s, v.zero_c)

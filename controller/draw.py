@@ -7,14 +7,18 @@ from math import nan
 from controller.memory import Memory
 
 MARGIN_K = 4.0  # a pile chilled close to 45 degC makes so much less heat that it may not come back
-CAUTION = 0.8  # standard deviations kept between the estimated core and that
+CAUTION = 0.5  # standard deviations kept between the estimated core and that
 # A pile that makes little falls fast in the next cold spell, drawn or not: it keeps more in reserve.
 STRONG_W_KG = 0.25
 WEAK_K = 8.0
-HEAL_DAYS = 5.0
-TRIED_K = 4.0  # drawn in any case: a pile at its natural temperature has no surplus to show before it is drawn
 FORGET_K_DAY = 0.1  # a pile's natural temperature sinks slowly as it ages
 DAY_S = 86400.0
+DEEPEST_C = 54.0
+TRIED_K = 2.0  # below its natural temperature drawn in any case: a pile shows no strength before it is drawn
+WEAK, STRONG = 0.06, 0.12  # W/kg of an 8 t pile; a small one loses more per kilogram
+SPENT = 0.075
+STRENGTH_FILTER_S = 2 * DAY_S
+LOOK_S = 4 * DAY_S
 TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0
 FADE_K = 8.0  # headroom below which the flow shrinks
@@ -37,30 +41,48 @@ def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
     return floor_c + MARGIN_K + CAUTION * core_sd_c + WEAK_K * min(max(weakness, 0.0), 1.0)
 
 
-class Recovery(Memory):
-    """How far below its natural temperature this pile may be drawn so that it still climbs back within days.
+class Outlook(Memory):
+    """How far below its natural temperature this pile may be drawn, from its strength and its age.
 
-    A pile chilled by the draw heals only while it makes more heat than it loses. Near its end it does not, and what
-    was drawn then brings its death forward. So the gap that is allowed is what the pile can climb, at its present
-    surplus, in ``HEAL_DAYS``.
+    The quick solids burn first, so what a pile makes falls nearly as one over its age. A young pile's fury says little
+    of its winter, and one that has not much else dies earlier by all that was drawn then. So the draw goes as deep as
+    the heat bears that will still be made ``LOOK_S`` from now.
     """
 
-    __slots__ = ("natural_c",)
+    __slots__ = ("_share", "age_s", "natural_c", "strength_w_kg")
 
-    def __init__(self) -> None:
+    def __init__(self, mass_kg: float) -> None:
+        self._share = (mass_kg / 8000.0) ** (1.0 / 3.0) / mass_kg
         self.natural_c = nan
+        self.strength_w_kg = nan
+        self.age_s = 0.0
 
-    def lowest_c(self, core_c: float, surplus_k_day: float, dt_s: float) -> float:
-        """Return the core temperature below which the pile would not heal in time; NaN before anything is known.
+    def lowest_c(self, core_c: float, made_w: float, hot: bool, dt_s: float) -> float:
+        """Return the core temperature at which the draw ends; NaN before anything is known.
 
-        ``surplus_k_day``: how fast the core would climb if it were left alone [K/day].
+        ``made_w``: heat made [W], NaN when not known; ``hot``: whether the core has been hot enough to start.
         """
+        self._follow(core_c, made_w, hot, dt_s)
+        ahead = self.strength_w_kg * self.age_s / (self.age_s + LOOK_S)
+        weak = min(max((STRONG - ahead) / (STRONG - WEAK), 0.0), 1.0) if ahead == ahead else 1.0
+        return DEEPEST_C + weak * max(self.natural_c - TRIED_K - DEEPEST_C, 0.0)
+
+    @property
+    def days_left(self) -> float:
+        """Days until the pile makes only what it loses near its floor; NaN when not known."""
+        return max(self.age_s / DAY_S * (self.strength_w_kg / SPENT - 1.0), 0.0)
+
+    def _follow(self, core_c: float, made_w: float, hot: bool, dt_s: float) -> None:
         if not core_c <= self.natural_c:
             self.natural_c = core_c
         elif dt_s > 0.0:
             self.natural_c -= min(FORGET_K_DAY * dt_s / DAY_S, self.natural_c - core_c)
-        gap_k = max(HEAL_DAYS * surplus_k_day, TRIED_K) if surplus_k_day == surplus_k_day else TRIED_K
-        return self.natural_c - gap_k
+        if hot or self.age_s > 0.0:
+            self.age_s += dt_s
+        if made_w == made_w:
+            made_w_kg, known = made_w * self._share, self.strength_w_kg == self.strength_w_kg
+            miss = (made_w_kg - self.strength_w_kg) * dt_s / (STRENGTH_FILTER_S + dt_s)
+            self.strength_w_kg = self.strength_w_kg + miss if known else made_w_kg
 
 
 def headroom_k(core_c: float, slope_k_s: float, zero_c: float) -> float:

@@ -26,13 +26,14 @@ PILE_SHARE = 0.6  # share of the pile that follows the core up and down (own jud
 LOSS_W_K_8T = 29.0
 EDGE_GAIN = 0.001  # how fast the gap between core and edge is learnt, per step
 EDGE_SHARE = 0.5  # of the core's excess over outdoors that the edge has, where no probe tells (own judgement)
-PLACED_SD_K = 2.5  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
-WITNESSED_SD_K = 1.2
+PLACED_SD_K = 3.0  # a probe pushed into a pile by hand: reads 7 K below to 4 K above the core
+WITNESSED_SD_K = 2.2
+FORGET_WITNESS_S = 10 * DAY_S  # the pile cools from outside inward: an old gap says little of today's
 RESTED_S = 1800.0  # water left this long in the coil is as warm as the material around it
 SKIN_BELOW_K, SKIN_S = 10.0, 4000.0  # which a draw cools so much and which recovers so fast (own judgement)
 WITNESS_GAIN = 0.3
 # The drum lies in the middle, the hottest place: its water may show the core hotter than it is on the whole.
-WITNESS_DOWN_K, WITNESS_UP_K = 8.0, 1.5
+WITNESS_DOWN_K, WITNESS_UP_K = 4.0, 1.5
 DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
 
 
@@ -179,6 +180,9 @@ class PileObserver(Memory):
             self.hot_gap_s += dt_s
             if self.hot_gap_s > HOT_GAP_S:
                 self.hot_s = 0.0
+        kept = FORGET_WITNESS_S / (FORGET_WITNESS_S + dt_s)
+        self.offset_k *= kept
+        self.witnesses *= kept
         shown_c = self.witness.update(flow_kg_s, r.water_supply_c, dt_s)
         if shown_c == shown_c:
             self._hear_witness(shown_c)

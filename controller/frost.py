@@ -13,12 +13,17 @@ from controller.memory import Memory
 DAY_S = 86400.0
 COLD_OUTDOOR_C = 1.0
 FREEZING_WATER_C = 3.0
-PULSE_BELOW_C = 1.5  # coldest water in the line at which a pulse is due
+# Coldest water in the line at which a pulse is due. Not higher: water at 0 degC in pipes lying at -3 degC needs a day to
+# freeze through (334 kJ/kg against some 26 W for 25 m), and every pulse for nothing chills the pile.
+PULSE_BELOW_C = 0.5
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
+OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
+SETTLED_S = 12 * 3600.0  # a line that stood so long is as cold as what lies around it (own judgement)
+GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
 LEAST_MOVED_KG = 2.0
 _STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
@@ -56,10 +61,14 @@ class FrostGuard(Memory):
         "learnt_at_c",
         "learnt_s",
         "moved_kg",
+        "outdoor_c",
         "pulse_s",
         "pulsing",
+        "shown_at_c",
+        "shown_c",
         "standing_c",
         "still_s",
+        "stood_s",
         "wait_s",
     )
 
@@ -70,8 +79,10 @@ class FrostGuard(Memory):
         self.heat_day_w = 0.0
         self.learnt_s = 0.0
         self.learnt_at_c = nan
+        self.outdoor_c = nan
+        self.shown_c = self.shown_at_c = nan
         self.standing_c = nan
-        self.still_s = 0.0
+        self.still_s = self.stood_s = 0.0
         self.pulsing = False
         self.pulse_s = 0.0
         self.moved_kg = 0.0
@@ -80,12 +91,16 @@ class FrostGuard(Memory):
     def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
         """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
+        known = self.outdoor_c == self.outdoor_c
+        share = elapsed_s / (OUTDOOR_FILTER_S + elapsed_s) if known else 1.0
+        if outdoor_c == outdoor_c:
+            self.outdoor_c = self.outdoor_c + share * (outdoor_c - self.outdoor_c) if known else outdoor_c
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= LONGEST_PULSE_S:
                 self._end(outdoor_c)
         elif threat and self.still_s >= self.wait_s and not self._believed_warm(outdoor_c):
-            self.pulsing, self.pulse_s = True, 0.0
+            self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
 
     def book(self, water_w: float, dt_s: float) -> None:
@@ -98,7 +113,13 @@ class FrostGuard(Memory):
         return (self._pulse_kg - self.moved_kg) / flow_kg_s if flow_kg_s > 0.0 else 5.0
 
     def _believed_warm(self, outdoor_c: float) -> bool:
-        """Tell whether the standing probes, less the gap that was measured, vouch for the whole line."""
+        """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.
+
+        A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
+        """
+        bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
+        if bound_c > PULSE_BELOW_C:
+            return True
         if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
             return False
         return self.standing_c - self.gap_k > PULSE_BELOW_C
@@ -124,3 +145,6 @@ class FrostGuard(Memory):
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c
+            self.shown_c, self.shown_at_c = self.coldest_c, self.outdoor_c
+            if not self.stood_s >= SETTLED_S:
+                self.shown_c = nan  # it had not cooled through: it would promise too much

@@ -17,7 +17,7 @@ from sim import score
 from sim.biology import HEAT_PER_OXYGEN, OXYGEN_PER_SOLID
 from sim.compiled import njit
 from sim.greenhouse import air_temperature
-from sim.kernel import S_OUT_C, S_RETURN, advance
+from sim.kernel import advance
 from sim.layout import *  # noqa: F403  indices only
 from sim.plant import Plant
 from sim.season import J_PER_KWH, twin_of
@@ -33,18 +33,19 @@ START_CORE_C = 50.0  # hold off until the core has been this hot once, as the co
 COLD_HOUR_PRICE_KWH = 20.0  # in the search only: any law with cold hours loses against one without
 
 # --- constants of the law, with the bounds of the search
-(K_FLOOR, K_FLOOR_SLOPE, K_WIDTH, K_OFFSET, K_BAND, K_DUTY, K_FAN_CORE, K_FAN_SHARE) = range(8)
+(K_FLOOR, K_FLOOR_SLOPE, K_WIDTH, K_OFFSET, K_BAND, K_DUTY, K_FAN_CORE, K_FAN_SHARE, K_LAST_DAY) = range(9)
 BOUNDS = (
-    (45.3, 52.0),  # core at which the draw ends, at the start [degC]
-    (-6.0, 3.0),  # how far that point moves until the end [K]
+    (45.3, 65.0),  # core at which the draw ends, at the start [degC]
+    (-12.0, 6.0),  # how far that point moves until the end [K]
     (0.5, 14.0),  # band over which the draw fades [K]
     (-0.2, 0.3),  # greenhouse above its minimum at which the draw ends [K]
     (0.1, 1.5),  # band over which the need grows [K]
     (0.02, 0.5),  # pump duty at full need, above the smallest that runs
     (52.0, 68.0),  # core above which the fan helps
     (0.0, 0.5),  # share of time it then runs while the greenhouse needs heat
+    (3.0, 240.0),  # last day with any draw: a pile that dies this winter must be left alone early
 )
-GUESS = (46.5, -1.0, 8.0, 0.0, 0.2, 0.1, 66.0, 0.0)
+GUESS = (46.5, -1.0, 8.0, 0.0, 0.2, 0.1, 66.0, 0.0, 130.0)
 COLUMNS = ("core_c", "drawn_j", "made_j")
 
 
@@ -55,7 +56,7 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
     draws = False
     for tick in range(ticks):
         core = flags[G_CORE_C]
-        hot = hot or core > START_CORE_C
+        hot = (hot or core > START_CORE_C) and TICK_S * tick < 86400.0 * law[K_LAST_DAY]
         house_c = air_temperature(y[Y_AIR], p[P_HOUSE_AIR_KG], y[Y_VAPOUR])
         need = (p[P_HOUSE_MIN] + law[K_OFFSET] + law[K_BAND] - house_c) / law[K_BAND]
         floor = law[K_FLOOR] + law[K_FLOOR_SLOPE] * tick / ticks
@@ -68,8 +69,8 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
             if flags[G_PUMP_RUNS] < 0.5:
                 pump = max(pump, 1.02 * p[P_PUMP_START] / volts)
         fan = 1.0 if hot and need > 0.5 and core > law[K_FAN_CORE] and (tick % 20) < 20.0 * law[K_FAN_SHARE] else 0.0
-        if house_c < p[P_HOUSE_MIN] + 3.0 and not draws and freezing_near(lagged) and tick % 30 < 1:
-            pump = 1.05 * p[P_PUMP_START] / volts  # the same protection from frost as everybody
+        if not draws and tick % 10 == 0 and freezes_now(y):
+            pump = 1.05 * p[P_PUMP_START] / volts  # it sees where ice begins, and moves water then only
         advance(y, p, flags, ledger, table, sensors, lagged, work, start_s + TICK_S * tick, TICK_S, min(pump, 1.0), fan)
         if (tick + 1) % ROW_TICKS == 0:
             row = (tick + 1) // ROW_TICKS
@@ -77,9 +78,12 @@ def run_law(law, ticks, y, p, flags, ledger, table, sensors, lagged, work, start
 
 
 @njit(inline="always")
-def freezing_near(lagged):
-    """Whether it freezes outdoors and the water coming back is cold."""
-    return lagged[S_OUT_C] < 0.0 and lagged[S_RETURN] < 1.0
+def freezes_now(y):
+    """Whether ice has begun to form anywhere in the pipes."""
+    coldest = 1e9
+    for cell in range(RING_SUPPLY, RING):
+        coldest = min(coldest, y[Y_RING + cell])
+    return coldest < 0.0
 
 
 @dataclass(frozen=True)

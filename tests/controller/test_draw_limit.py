@@ -10,19 +10,24 @@ from hypothesis import strategies as st
 
 from controller.draw import (
     CAUTION,
+    DAY_S,
+    DEEPEST_C,
     FORGET_K_DAY,
     HEADROOM_MAX_K,
-    HEAL_DAYS,
     LOOK_AHEAD_S,
+    LOOK_S,
     MARGIN_K,
     NEED_BAND_K,
     SAVED_J_KG,
+    SPENT,
+    STRONG,
     STRONG_W_KG,
     TAPER_W_KG_K,
     TRIED_K,
+    WEAK,
     WEAK_K,
     HeatAccount,
-    Recovery,
+    Outlook,
     crop_need,
     generosity,
     headroom_k,
@@ -100,25 +105,48 @@ def test_a_draw_begins_with_something_saved_and_ends_with_nothing() -> None:
     assert not account.gives(1.0)
 
 
-@pytest.mark.parametrize(
-    ("surplus_k_day", "gap_k"),
-    [(3.0, 3.0 * HEAL_DAYS), (0.1, TRIED_K), (0.0, TRIED_K), (-2.0, TRIED_K), (nan, TRIED_K)],
-)
-def test_a_pile_is_drawn_as_far_as_it_heals_within_days(surplus_k_day: float, gap_k: float) -> None:
-    assert Recovery().lowest_c(60.0, surplus_k_day, 60.0) == pytest.approx(60.0 - gap_k)
+MASS_KG = 8000.0
+
+
+def aged(days: float, strength_w_kg: float, natural_c: float = 66.0) -> Outlook:
+    """An 8 t pile of this age that has made the same heat per kilogram all the time."""
+    outlook = Outlook(MASS_KG)
+    for _ in range(int(days * 24)):
+        outlook.lowest_c(natural_c, strength_w_kg * MASS_KG, True, 3600.0)
+    return outlook
+
+
+def test_an_old_strong_pile_is_drawn_to_the_deepest_and_a_weak_one_hardly() -> None:
+    for strength_w_kg, end_c in ((3.0 * STRONG, DEEPEST_C), (WEAK, 66.0 - TRIED_K)):
+        assert aged(100.0, strength_w_kg).lowest_c(60.0, strength_w_kg * MASS_KG, True, 1.0) == pytest.approx(
+            end_c, abs=0.05
+        )
+
+
+def test_a_young_pile_is_judged_by_what_it_will_make_later() -> None:
+    strength_w_kg = 1.2 * STRONG
+    young = aged(LOOK_S / DAY_S / 4.0, strength_w_kg).lowest_c(66.0, strength_w_kg * MASS_KG, True, 1.0)
+    old = aged(8.0 * LOOK_S / DAY_S, strength_w_kg).lowest_c(66.0, strength_w_kg * MASS_KG, True, 1.0)
+    assert old == pytest.approx(DEEPEST_C, abs=0.1) and young == pytest.approx(66.0 - TRIED_K, abs=0.1)
+
+
+def test_days_left_follow_from_the_heat_falling_as_one_over_its_age() -> None:
+    assert aged(30.0, 2.0 * SPENT).days_left == pytest.approx(30.0, rel=0.02)  # at twice the age half as much
+    assert aged(30.0, SPENT).days_left == 0.0
 
 
 def test_the_natural_temperature_is_the_highest_and_slowly_forgotten() -> None:
-    recovery = Recovery()
-    recovery.lowest_c(64.0, 0.0, 60.0)
-    for _ in range(5 * 1440):
-        recovery.lowest_c(55.0, 0.0, 60.0)
-    assert recovery.natural_c == pytest.approx(64.0 - 5 * FORGET_K_DAY)
-    recovery.lowest_c(66.0, 0.0, 60.0)
-    assert recovery.natural_c == 66.0
+    outlook = aged(1.0, WEAK, natural_c=64.0)
+    before_c = outlook.natural_c
+    for _ in range(5 * 24):
+        outlook.lowest_c(55.0, WEAK * MASS_KG, True, 3600.0)
+    assert outlook.natural_c == pytest.approx(before_c - 5 * FORGET_K_DAY)
+    outlook.lowest_c(66.0, WEAK * MASS_KG, True, 60.0)
+    assert outlook.natural_c == 66.0
 
 
-def test_nothing_is_said_of_a_pile_not_seen() -> None:
-    recovery = Recovery()
-    assert recovery.lowest_c(nan, nan, 60.0) != recovery.lowest_c(nan, nan, 60.0)
-    assert recovery.lowest_c(60.0, 0.0, 60.0) == 60.0 - TRIED_K
+def test_nothing_is_said_of_a_pile_not_seen_and_little_drawn_of_one_not_known() -> None:
+    unseen = Outlook(MASS_KG)
+    assert unseen.lowest_c(nan, nan, False, 60.0) != unseen.lowest_c(nan, nan, False, 60.0)
+    assert Outlook(MASS_KG).lowest_c(60.0, nan, True, 60.0) == 60.0 - TRIED_K
+    assert Outlook(MASS_KG).days_left != Outlook(MASS_KG).days_left

@@ -12,6 +12,7 @@ from controller.frost import (
     FIRST_WAIT_S,
     LONGEST_PULSE_S,
     LONGEST_WAIT_S,
+    SETTLED_S,
     SHORTEST_WAIT_S,
     FrostGuard,
     frost_threat,
@@ -84,8 +85,27 @@ def test_a_line_colder_than_its_probes_is_served_by_what_the_pulse_showed() -> N
     night.hours(1.5)
     assert night.guard.gap_k == pytest.approx(6.0)
     assert night.hours(6.0) == 0  # 8 degC at the probe is 2 degC in the line
-    night.probe_c = 7.0
-    assert night.hours(6.0) == 1  # 7 would be 1; the pulse shows it is still 2
+    night.probe_c = 6.4
+    assert night.hours(6.0) == 1  # 6.4 would be 0.4; the pulse shows it is still 2
+
+
+def test_a_pulse_through_a_line_that_stood_long_vouches_for_it_until_the_air_is_colder_by_what_it_showed() -> None:
+    night = Night(outdoor_c=1.2, probe_c=3.0, line_c=3.0)
+    night.hours(SETTLED_S / 3600.0 + 1.0)
+    night.outdoor_c = 0.9
+    night.hours(12.0)  # the first frost finds 3 degC after a long rest
+    night.outdoor_c, night.probe_c = -1.0, 0.2
+    assert night.guard.shown_c == 3.0 and night.hours(24.0) == 0
+    night.outdoor_c = -6.0
+    assert night.hours(24.0) > 0
+
+
+def test_a_line_that_has_just_been_warm_vouches_for_nothing() -> None:
+    night = Night(probe_c=12.0, line_c=12.0)
+    night.hours(2.0)
+    assert night.guard.shown_c != night.guard.shown_c
+    night.probe_c = night.line_c = 0.3
+    assert night.hours(6.0) > 0
 
 
 def test_pulses_grow_rarer_as_the_water_comes_back_warm() -> None:

@@ -184,7 +184,7 @@ def pile_with_witness(rest_h: float, supply_c: float) -> PileObserver:
 
 def test_hot_water_proves_a_hot_core() -> None:
     pile = pile_with_witness(2.0, 57.0)
-    assert pile.offset_k == pytest.approx(WITNESS_GAIN * (57.0 + DRUM_BELOW_K - 55.0))
+    assert pile.offset_k == pytest.approx(WITNESS_GAIN * (57.0 + DRUM_BELOW_K - 55.0), rel=1e-3)
     assert pile.core_sd_c < PLACED_SD_K
 
 
@@ -214,4 +214,4 @@ def test_the_correction_is_bounded_and_upward_more_closely(supply_c: float, boun
             pile.update(still, 0.0, 0.0, 0.0, 60.0)
         for _ in range(30):
             pile.update(water, 0.1, 0.0, 0.0, 10.0)
-    assert pile.offset_k == bound_k
+    assert pile.offset_k == pytest.approx(bound_k, rel=0.01)
