@@ -24,10 +24,10 @@ from controller.fan import (
     AirNeeds,
     FanDrive,
     air_share,
-    blocked_now,
     cooling_share,
     oxygen_share,
 )
+from controller.guards import blocked_now
 from controller.media import air_enthalpy_j_kg
 
 S = ControllerSettings()
@@ -77,7 +77,8 @@ def test_block_with_hysteresis() -> None:
 def time_on(needs: AirNeeds, tick_s: float = 60.0, hours: float = 50.0, **changes: float) -> float:
     fan, r, on = FanDrive(S), seen(**changes), 0.0
     for _ in range(round(hours * 3600.0 / tick_s)):
-        on += tick_s * (fan.step(needs, r, tick_s) > 0.0)
+        fan.look(r)
+        on += tick_s * (fan.step(needs, tick_s) > 0.0)
     return on / (hours * 3600.0)
 
 
@@ -110,7 +111,7 @@ def test_which_limit_holds_the_fan_is_said() -> None:
         ({"greenhouse_c": 30.0, "greenhouse_rh": 0.5}, "ceiling"),
         ({"greenhouse_rh": 0.5}, "air"),
     ):
-        fan.step(NEEDS, seen(**changes), 60.0)
+        fan.look(seen(**changes))
         assert fan.limit == limit
 
 
