@@ -283,19 +283,20 @@ class Controller(Memory):
 
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
-        pump, dt_s, flow_kg_s = self.pump, self.clock.dt_s, v.flow_kg_s
+        pump, dt_s = self.pump, self.clock.dt_s
         return_c = _return_c(r)
         if pump.metered(r.water_flow_kg_s):
             if pump.moves(r.water_flow_kg_s):
-                rise_k = expected_rise_k(v.core_c, return_c, flow_kg_s, self._settings.coil_ua_w_k)
+                rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         if pump.on_s <= 0.0:
             self.witness.stands_s = 0.0
+        flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
-        elif self.witness.stands(pump.tries > 0.0):
+        elif self.witness.stands(pump.suspect):
             pump.try_again(cold=True)
 
     def _spends_floor(self, r: Readings, v: View) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from controller.guards import FAR_BELOW_SHARE, TELLING_SPAN_K, expected_rise_k, water_stands
 from controller.memory import Memory
 
-FIRST_LOOK_S = 600.0  # what stood in pipe and coil has passed the supply probe by then
+FIRST_LOOK_S = 300.0  # what stood in pipe and coil has passed the supply probe by then
 LATER_LOOK_S = 180.0  # after another start at full duty
 
 

@@ -99,6 +99,7 @@ class PumpDrive(Memory):
         "pause_s",
         "ramped_kg_s",
         "start_supply_c",
+        "suspect",
         "tries",
         "trim",
     )
@@ -122,14 +123,22 @@ class PumpDrive(Memory):
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
+        self.suspect = False
         self.start_supply_c = nan
 
     def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
-        """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off."""
+        """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off.
+
+        Without a meter nothing counts as flow while the temperatures say that the water stands.
+        """
         if self.duty <= 0.0:
             return 0.0
         if measured_kg_s == measured_kg_s and not self.dead_meter:
             return max(0.0, measured_kg_s)
+        return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
+
+    def curve_flow_kg_s(self, volts: float) -> float:
+        """Return the flow that the present duty would give a sound pump [kg/s]."""
         return self._curve.flow_kg_s(self.duty, volts)
 
     def metered(self, measured_kg_s: float) -> bool:
@@ -233,11 +242,13 @@ class PumpDrive(Memory):
 
     def water_moves(self) -> None:
         """Forget failed tries: water moves."""
-        self.dry_s, self.tries, self.pause_s, self.locked_cold = 0.0, 0.0, FIRST_PAUSE_S, False
+        self.dry_s, self.tries, self.pause_s = 0.0, 0.0, FIRST_PAUSE_S
+        self.suspect = self.locked_cold = False
 
     def try_again(self, cold: bool = False) -> None:
         """Start anew since no water moves, or, after some tries, rest; ``cold``: told by temperatures, not the meter."""
         self.dry_s = 0.0
+        self.suspect = cold
         self.tries += 1.0
         self.mode = ARMED
         if self.tries > TRIES:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import permutations
 from math import inf, nan
+from typing import Any
 
 import pytest
 from helpers import CALM, START_S, reading, run
@@ -24,8 +25,10 @@ from controller.giving_way import (
     recovery_days,
     reserve_levels_v,
 )
+from controller.guards import expected_rise_k
 from controller.phases import HARVEST, REST
 from controller.power import sag_v
+from controller.water_loop import WaterLoop
 
 
 def order(*first: str) -> tuple[str, ...]:
@@ -183,25 +186,45 @@ def test_crop_against_pile_floor() -> None:
     assert time_on(chilled[600:]) == 0.0  # the floor may be spent, the pile not
 
 
-def flow_wanted(giving_way: tuple[str, ...], greenhouse_c: float) -> float:
-    """Flow after an hour and a half in which a poor coil leaves the supply below its target."""
-    controller = Controller(ControllerSettings(giving_way=giving_way, start_hold_s=0.0, coil_ua_w_k=100.0))
-    run(controller, 1800.0, greenhouse_c=15.0, pile_core_c=68.0)
-    controller.phase = HARVEST
-    controller.account.balance_j = 0.9 * 12000.0 * 8000.0
-    duty, now_s = 0.0, START_S + 1860.0
-    for _ in range(600):
-        now_s += 10.0
-        flow = controller.pump.ramped_kg_s if duty > 0.0 else 0.0
-        seen = {"water_flow_kg_s": flow, "water_supply_c": 33.0, "greenhouse_c": greenhouse_c, "pile_core_c": 68.0}
-        duty = controller.step(reading(now_s, **seen)).commands.pump_duty
-    return controller.pump.ramped_kg_s
+SUPPLY_FIRST = (PIPE_FREEZING, PILE_FLOOR, SUPPLY_TEMPERATURE, CROP_MINIMUM, BATTERY_RESERVE, FLOW)
 
 
-def test_supply_temperature_against_flow_and_crop() -> None:
-    supply_first = (PIPE_FREEZING, PILE_FLOOR, SUPPLY_TEMPERATURE, CROP_MINIMUM, BATTERY_RESERVE, FLOW)
-    flow_first = last(SUPPLY_TEMPERATURE)
-    above, below = 7.05, 5.0  # the crop's minimum is 7
-    assert flow_wanted(DEFAULT_ORDER, above) < 0.6 * flow_wanted(flow_first, above)  # less, to bring the supply up
-    assert flow_wanted(DEFAULT_ORDER, below) == flow_wanted(flow_first, below)  # a crop at risk ranks higher
-    assert flow_wanted(supply_first, below) < 0.6 * flow_wanted(DEFAULT_ORDER, below)
+@pytest.mark.parametrize(
+    ("giving_way", "greenhouse_c", "held"),
+    [
+        (DEFAULT_ORDER, 7.1, True),
+        (DEFAULT_ORDER, 5.0, False),  # a crop at risk ranks above the supply temperature
+        (DEFAULT_ORDER, nan, True),
+        (last(SUPPLY_TEMPERATURE), 7.1, False),
+        (SUPPLY_FIRST, 5.0, True),
+    ],
+)
+def test_supply_temperature_against_flow_and_crop(
+    giving_way: tuple[str, ...], greenhouse_c: float, held: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[bool] = []
+    flow_kg_s = WaterLoop.flow_kg_s
+
+    def spy(self: WaterLoop, *args: Any) -> float:
+        asked.append(args[-1])
+        return flow_kg_s(self, *args)
+
+    monkeypatch.setattr(WaterLoop, "flow_kg_s", spy)
+    drawn(giving_way, hours=0.5, greenhouse_c=greenhouse_c)
+    assert asked[-1] is held
+
+
+@pytest.mark.parametrize("effort", [0.8, 1.0])
+def test_flow_gives_way_until_the_supply_reaches_its_target(effort: float) -> None:
+    """A coil half as good as the settings say, in a bed of 55 degC: textbook supply against flow."""
+    s = ControllerSettings()
+    supply_c, flow, at = {False: 30.0, True: 30.0}, 0.0, {}
+    for hold in (False, True):
+        loop = WaterLoop(s)
+        for _ in range(1500):
+            flow = loop.flow_kg_s(True, effort, supply_c[hold], 20.0, 55.0, 60.0, 60.0, hold)
+            out_c = 20.0 + expected_rise_k(55.0, 20.0, flow, 0.5 * s.coil_ua_w_k)
+            supply_c[hold] += 0.1 * (out_c - supply_c[hold])
+        at[hold] = flow
+    assert supply_c[True] == pytest.approx(s.supply_target_c, abs=0.5)
+    assert supply_c[False] < s.supply_target_c - 1.0 and at[True] < at[False]
