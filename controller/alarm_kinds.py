@@ -89,12 +89,12 @@ _SENSORS = (
     AlarmKind(
         "probes-swapped",
         WARNING,
-        HOUR_S,
-        HOUR_S,
+        5 * MINUTE_S,
+        DAY_S,
         "Water seems to leave the pile colder than it enters.",
         "Swap the names of supply and return probe in the settings, or the probes, or turn the pump round.",
         "Supply and return probe are swapped, or the pump is plumbed the wrong way round.",
-        "By itself, an hour after the supply is the warmer one.",
+        "By itself, after a day in which the supply was the warmer one.",
     ),
     AlarmKind(
         "outdoor-stuck",

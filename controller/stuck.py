@@ -12,7 +12,7 @@ from math import nan
 from controller.checks import Readings
 from controller.memory import Memory
 
-SUPPLY_S = 900.0
+SUPPLY_S = 300.0  # what stood in the pipe has passed the probe by then
 SUPPLY_MUST_MOVE_K = 6.0
 OUTDOOR_S = 86400.0
 CORE_S = 4 * 86400.0
