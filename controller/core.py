@@ -11,7 +11,17 @@ from controller.battery_health import BatteryHealth
 from controller.checks import Readings, SensorChecks
 from controller.clock import Clock
 from controller.conditions import conditions
-from controller.draw import START_FULL, HeatAccount, Recovery, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
+from controller.draw import (
+    START_FULL,
+    START_NEED,
+    HeatAccount,
+    Recovery,
+    crop_need,
+    generosity,
+    headroom_k,
+    tapered_w,
+    zero_draw_c,
+)
 from controller.estimate import PileObserver, water_heat_w
 from controller.fan import AirNeeds, FanDrive, air_share
 from controller.fan_watch import FanWatch
@@ -35,7 +45,7 @@ from controller.phases import (
     next_phase,
 )
 from controller.power import CHEMISTRIES, BatteryGuard
-from controller.pump import ARMED, KICK, RUN, PumpDrive
+from controller.pump import ARMED, KICK, METER_LAG_S, RUN, PumpDrive
 from controller.reasons import sentence
 from controller.settings import ControllerSettings
 from controller.signals import Alarm, Commands, Decision, Measurements
@@ -321,9 +331,10 @@ class Controller(Memory):
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
         duty = pump.drive(target, r.water_flow_kg_s, r.water_supply_c, r.pump_battery_v, clock.elapsed_s)
-        if pump.mode != RUN and v.limit != "frost":
+        if v.limit != "frost" and (pump.mode != RUN or pump.on_s < METER_LAG_S):
             v.limit = "no-flow" if pump.locked else "start"
-        return pump.cap(self.hand.pump_duty) if v.limit == "manual" else duty
+        by_hand = self.phase == MANUAL and v.limit != "frost"
+        return pump.cap(self.hand.pump_duty) if by_hand else duty
 
     def _stopped_by(self, v: View) -> str:
         """Return the first guard that forbids the water to move, whoever asks for it (but frost); "" for none."""
@@ -383,7 +394,7 @@ class Controller(Memory):
         )
         v.limit = loop.limit
         if loop.limit == "pause":
-            v.limit = "heat-budget" if v.need > 0.0 and v.saved < START_FULL else "demand"
+            v.limit = "heat-budget" if v.need >= START_NEED and v.saved < START_FULL else "demand"
         elif v.spending and flow_kg_s > 0.0:
             v.limit = "crop"
         return flow_kg_s

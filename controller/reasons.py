@@ -10,7 +10,7 @@ from collections.abc import Callable
 from controller.checks import Readings
 from controller.draw import START_FULL
 from controller.guards import CEILING_BACK_K
-from controller.phases import RESUME_K
+from controller.phases import RESUME_K, SHORTEST_REST_S
 from controller.settings import ControllerSettings
 from controller.view import View
 from controller.water_loop import HOT_PAUSE_S, LEAST_OFF_S
@@ -86,7 +86,13 @@ def _hold_off(v: View, r: Readings, s: ControllerSettings) -> str:
 def _pile_floor(v: View, r: Readings, s: ControllerSettings) -> str:
     above = v.core_c - s.pile_floor_c
     where = f"{above:.1f} above its floor" if above >= 0.0 else f"{-above:.1f} below its floor"
-    return f"Resting: the core is {celsius(v.core_c)}, {where}; drawing again at {celsius(v.zero_c + RESUME_K)}."
+    if v.room_k >= RESUME_K:
+        then = f"it rests for at least {SHORTEST_REST_S / 3600.0:.0f} hours"
+    elif v.core_c >= v.zero_c + RESUME_K:
+        then = "it is falling; drawing again once it holds"
+    else:
+        then = f"drawing again at {celsius(v.zero_c + RESUME_K)}"
+    return f"Resting: the core is {celsius(v.core_c)}, {where}; {then}."
 
 
 def _drained(v: View, r: Readings, s: ControllerSettings) -> str:
