@@ -250,11 +250,11 @@ _WATER = (
         "frost-cost",
         WARNING,
         6 * HOUR_S,
-        DAY_S,
+        7 * DAY_S,
         "Keeping the line from freezing takes more than a tenth of the heat the pile makes.",
         "Insulate or bury the line, or drain it for the cold spell: the pile will not bear this for long.",
         "Frost on a bare line.",
-        "By itself, a day after the pulses have become rare.",
+        "By itself, a week after the pulses have become rare.",
     ),
 )
 _PILE = (

@@ -290,6 +290,8 @@ class Controller(Memory):
         v.hand_s, v.hand_pump, v.hand_fan = self.hand.left_s, self.hand.pump_duty, self.hand.fan_duty
         if pump.mode == RUN:
             self._watch_water(r, v)
+        else:
+            self.witness.stands_s = 0.0
 
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
@@ -300,8 +302,6 @@ class Controller(Memory):
                 rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
-        if pump.on_s <= 0.0:
-            self.witness.stands_s = 0.0
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:

@@ -41,7 +41,7 @@ LIMITS = {
 def sentence(v: View, r: Readings, s: ControllerSettings) -> str:
     """Return the sentence for ``v.limit``, one of ``LIMITS``; numbers that are not known read "unknown"."""
     text = _SENTENCES[v.limit](v, r, s)
-    if v.hand_s > 0.0 and v.limit != "manual":
+    if v.hand_s > 0.0 and v.hand_pump > 0.0 and v.limit not in ("manual", "start"):
         return f"{text[:-1]}; the hand-run must wait for that."
     if v.fan_on:
         return f"{text[:-1]}; the fan runs meanwhile."

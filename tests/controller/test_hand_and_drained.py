@@ -214,6 +214,21 @@ def test_warm_water_without_a_meter_is_no_reason_to_stop() -> None:
     assert sum(d.commands.pump_duty > 0.0 for d in decisions) > 500
 
 
+def test_frost_pulses_through_a_cold_line_are_no_sign_of_standing_water() -> None:
+    """Each pulse brings water as cold at one end as at the other: many short ones must not add up to a verdict."""
+    controller = Controller(S)
+    cold = {
+        "outdoor_c": -8.0,
+        "water_supply_c": 1.0,
+        "water_return_c": 0.5,
+        "greenhouse_c": 15.0,
+        "water_flow_kg_s": nan,
+    }
+    decisions = play(controller, 12 * 3600.0, START_S, **cold)
+    assert sum(d.limit == "frost" for d in decisions) > 100
+    assert not controller.pump.locked and "no-heat" not in {a.code for d in decisions for a in d.alarms}
+
+
 def test_the_hand_run_counts_down_only_while_there_is_time() -> None:
     hand = HandRun()
     hand.pass_time(10.0)
