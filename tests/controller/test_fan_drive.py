@@ -128,3 +128,18 @@ def test_rest_is_off() -> None:
     fan = FanDrive(S)
     fan.on, fan.duty = True, 0.6
     assert fan.rest() == 0.0 and not fan.on and fan.duty == 0.0
+
+
+def test_no_pile_air_while_a_fitted_co2_probe_is_silent() -> None:
+    fan, airless = FanDrive(S), replace(NEEDS, pile_o2=0.05)
+    for lost in (True, False):
+        fan.look(seen(), co2_lost=lost)
+        duties = [fan.step(airless, 60.0) for _ in range(60)]
+        assert any(duties) is not lost
+
+
+def test_a_fan_starts_with_its_starting_duty_and_then_turns_on_less() -> None:
+    fan = FanDrive(ControllerSettings(fan_start_duty=0.4, fan_run_duty=0.15))
+    fan.look(seen())
+    assert [fan.by_hand(0.2) for _ in range(3)] == [0.4, 0.2, 0.2]
+    assert fan.by_hand(0.05) == 0.15
