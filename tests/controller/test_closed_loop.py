@@ -135,8 +135,8 @@ def test_every_change_of_phase_comes_with_a_new_cause() -> None:
 
 
 def test_water_above_the_scald_limit_flows_for_minutes_only() -> None:
-    """A big pile at 66 degC with far more coil than the settings say, in a house that always wants more: flow does not cool the
-    water in time, and still it never runs longer than the guard allows."""
+    """A big pile at 66 degC with far more coil than the settings say, in a house that always wants more: flow does not cool
+    the water in time, and still it never runs longer than the guard allows."""
     hot_c = dict.fromkeys(("core_c", "skin_c", "probe_c", "supply_c"), 66.0)
     plant = TinyPlant(mass_kg=30000.0, outdoor_mean_c=-8.0, coil_ua_w_k=5000.0, **hot_c)
     controller = Controller(ControllerSettings(start_hold_s=3600.0, greenhouse_min_c=22.0))
