@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from controller.battery_health import FLAT, LATCHED, LOW, WORN
+from controller.battery_health import FLAT, LATCHED, LOW, WORN, BatteryHealth
 from controller.checks import Readings
 from controller.frost import frost_threat
 from controller.guards import probes_swapped
@@ -39,22 +39,24 @@ def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 
 def _power(c: Controller, r: Readings) -> tuple[bool, ...]:
-    s, pump, fan = c.settings, c.pump_health.verdict, c.fan_health.verdict
-    of_pump = pump(not c.pump_battery.allowed, c.pump.locked)
-    of_fan = fan(not c.fan_battery.allowed, c.fan_watch.locked or c.fan_watch.mute)
+    s, volts_lost = c.settings, c.checks.lost
     return (
-        of_pump == LOW or (not of_pump and c.checks.lost("pump_battery_v")),
-        of_pump == FLAT,
-        of_pump == WORN,
-        of_pump == LATCHED,
-        of_fan == LOW or (not of_fan and c.checks.lost("fan_battery_v")),
-        of_fan == FLAT,
-        of_fan == WORN,
-        of_fan == LATCHED,
+        *_supply(c.pump_health, c.pump_battery.allowed, c.pump.locked, volts_lost("pump_battery_v")),
+        *_supply(
+            c.fan_health, c.fan_battery.allowed, c.fan_watch.locked or c.fan_watch.mute, volts_lost("fan_battery_v")
+        ),
         charging_harms(s.battery_kind, r.outdoor_c),
         battery_freezes(s.battery_kind, c.pump_battery.volts, r.outdoor_c)
         or battery_freezes(s.battery_kind, c.fan_battery.volts, r.outdoor_c),
     )
+
+
+def _supply(health: BatteryHealth, allowed: bool, idle: bool, volts_lost: bool) -> tuple[bool, bool, bool, bool]:
+    """One supply: low for reasons unknown or unread, flat, worn, cut off."""
+    if allowed and not idle:  # nearly always
+        return volts_lost, False, False, False
+    verdict = health.verdict(not allowed, idle)
+    return verdict == LOW or (not verdict and volts_lost), verdict == FLAT, verdict == WORN, verdict == LATCHED
 
 
 def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:

@@ -274,12 +274,12 @@ class Controller(Memory):
     def _watch(self, r: Readings, v: View) -> None:
         """Let the guards see what the last step's commands did."""
         s, clock, pump, fan = self._settings, self.clock, self.pump, self.fan
-        dt_s, fresh = clock.dt_s, self.checks.fresh
-        self.pump_health.update(r.pump_battery_v if fresh("pump_battery_v", clock.now_s) else nan, pump.duty, dt_s)
-        self.fan_health.update(r.fan_battery_v if fresh("fan_battery_v", clock.now_s) else nan, fan.duty, dt_s)
+        dt_s, now_s, fresh = clock.dt_s, clock.now_s, self.checks.fresh
+        self.pump_health.update(r.pump_battery_v if fresh("pump_battery_v", now_s) else nan, pump.duty, dt_s)
+        self.fan_health.update(r.fan_battery_v if fresh("fan_battery_v", now_s) else nan, fan.duty, dt_s)
         self.pump_battery.update(r.pump_battery_v, pump.duty, dt_s)
         self.fan_battery.update(r.fan_battery_v, fan.duty, dt_s)
-        speed_hz = r.fan_speed_hz if fresh("fan_speed_hz", clock.now_s) else nan
+        speed_hz = r.fan_speed_hz if fresh("fan_speed_hz", now_s) else nan
         self.fan_watch.update(fan.duty, speed_hz, dt_s, clock.elapsed_s)
         self.tank.update(r.tank_c, dt_s)
         fan.look(r, self.checks.lost("greenhouse_co2"))
@@ -404,7 +404,6 @@ class Controller(Memory):
         fan = self.fan
         needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.room_k, v.core_c, r.pile_o2)
         by_hand = self.hand.left_s > 0.0
-        wanted = self.hand.fan_duty > 0.0 if by_hand else air_share(needs) > 0.0
         stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
         if stop or self.pile.blind:
             duty = fan.rest()
@@ -412,7 +411,8 @@ class Controller(Memory):
             stop = fan.limit
             duty = fan.by_hand(self.hand.fan_duty) if by_hand else fan.step(needs, self.clock.dt_s)
         v.fan_on = duty > 0.0
-        v.fan_limit = stop if wanted else ""
+        held_back = stop not in ("", "air") and (self.hand.fan_duty > 0.0 if by_hand else air_share(needs) > 0.0)
+        v.fan_limit = stop if held_back else ""
         return duty
 
     def _alarms(self, r: Readings, v: View) -> tuple[Alarm, ...]:
