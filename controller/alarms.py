@@ -1,176 +1,138 @@
-"""Alarms as data: each latched with a delay before it rises and another before it clears."""
+"""Alarms as data, in the manner of ISA-18.2: states, delays, latching, acknowledgement, counts.
+
+A condition must last for its on-delay to raise its alarm and be gone for its off-delay to end it; together they
+bound how often it can come up, at whatever rate the condition flickers. A raised alarm is unacknowledged until the
+grower acknowledges it. One that ended unacknowledged is kept in the summary as "returned-unacknowledged"; a latched one
+also stays among the active ones until then, since it left something to look at. Nothing here decides anything:
+nobody needs to acknowledge for the greenhouse to stay safe. (The standard's terms are from memory.)
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from math import nan
 
+from controller.alarm_kinds import KINDS, AlarmKind
 from controller.memory import Memory
 from controller.signals import Alarm
 
-
-@dataclass(frozen=True, slots=True)
-class AlarmKind:
-    """One condition worth telling: after how long it is raised and cleared [s], and what to do about it."""
-
-    code: str
-    severity: str
-    on_delay_s: float
-    off_delay_s: float
-    seen: str
-    do: str
-
-
-_ORDER = "After a fault connect battery, panel, load, in this order."
-KINDS = (
-    AlarmKind(
-        "pile-probe",
-        "critical",
-        1800.0,
-        600.0,
-        "No probe in the pile gives a reading; the draw has stopped.",
-        "Check the probes in the pile and their cable.",
-    ),
-    AlarmKind(
-        "core-probe",
-        "warning",
-        1800.0,
-        600.0,
-        "The core probe is silent; the edge probe stands in and less heat is drawn.",
-        "Check the core probe and its cable.",
-    ),
-    AlarmKind(
-        "supply-probe",
-        "warning",
-        1800.0,
-        600.0,
-        "The supply probe is silent; the heat drawn is guessed high.",
-        "Check the probe where the water leaves the pile.",
-    ),
-    AlarmKind(
-        "pump-battery",
-        "warning",
-        300.0,
-        1800.0,
-        "The pump's battery is low or gives no reading.",
-        f"Check panel, fuse and battery of the pump. {_ORDER}",
-    ),
-    AlarmKind(
-        "fan-battery",
-        "warning",
-        300.0,
-        1800.0,
-        "The fan's battery is low or gives no reading.",
-        f"Check panel, fuse and battery of the fan. {_ORDER}",
-    ),
-    AlarmKind(
-        "no-flow",
-        "critical",
-        0.0,
-        600.0,
-        "The pump is on but no water moves.",
-        "Look for air at the high point, a closed valve, a loose lead or ice, then bleed the loop.",
-    ),
-    AlarmKind(
-        "flow-meter",
-        "notice",
-        600.0,
-        600.0,
-        "The flow meter reads nothing though the water moves; flow is taken from the pump curve.",
-        "Clean or replace the flow meter.",
-    ),
-    AlarmKind(
-        "scald",
-        "notice",
-        900.0,
-        6 * 3600.0,
-        "Water leaves the pile hotter than the scald limit; the pump runs faster to cool it.",
-        "Fit a tempering valve where people can touch the water or the pipe.",
-    ),
-    AlarmKind(
-        "frost",
-        "critical",
-        900.0,
-        900.0,
-        "The line may freeze and the pump cannot turn.",
-        "Drain the line, or restore the pump's power.",
-    ),
-    AlarmKind(
-        "frost-cost",
-        "warning",
-        6 * 3600.0,
-        86400.0,
-        "Keeping the line from freezing takes more than a tenth of the heat the pile makes.",
-        "Insulate or bury the line, or drain it for the cold spell: the pile will not bear this for long.",
-    ),
-    AlarmKind(
-        "pile-cold",
-        "warning",
-        6 * 3600.0,
-        12 * 3600.0,
-        "The core is below its floor.",
-        "Nothing is drawn. If it does not recover in days: check moisture and air, turn or feed the pile.",
-    ),
-    AlarmKind(
-        "pile-hot",
-        "warning",
-        3 * 3600.0,
-        6 * 3600.0,
-        "The core is so hot that its microbes suffer.",
-        "Keep it moist; open the air path. Above 80 °C keep watch for fire.",
-    ),
-    AlarmKind(
-        "pile-ending",
-        "notice",
-        0.0,
-        86400.0,
-        "Two weeks of rest did not bring the core back: the pile is ending.",
-        "Turn, wet and feed it, or drain the line and build the next.",
-    ),
-)
 CODES = tuple(kind.code for kind in KINDS)
+UNACKNOWLEDGED, ACKNOWLEDGED, RETURNED = "unacknowledged", "acknowledged", "returned-unacknowledged"
+NORMAL = "normal"
 
 
 class Latch(Memory):
-    """Whether one alarm stands, and for how long its condition has been otherwise."""
+    """One alarm: whether it stands, whether anybody has acknowledged it, and how often it came up."""
 
-    __slots__ = ("against_s", "raised", "since_s")
+    __slots__ = ("acknowledged", "against_s", "count", "raised", "since_s", "value")
 
     def __init__(self) -> None:
         self.raised = False
+        self.acknowledged = True  # nothing to acknowledge yet
         self.against_s = 0.0
         self.since_s = 0.0
+        self.count = 0
+        self.value = nan
 
-    def update(self, kind: AlarmKind, is_so: bool, elapsed_s: float, time_s: float) -> None:
-        """Take the condition as it is now."""
+    @property
+    def state(self) -> str:
+        """Its state: "normal", "unacknowledged", "acknowledged" or "returned-unacknowledged"."""
+        if self.raised:
+            return ACKNOWLEDGED if self.acknowledged else UNACKNOWLEDGED
+        return NORMAL if self.acknowledged else RETURNED
+
+    def update(self, kind: AlarmKind, is_so: bool, elapsed_s: float, time_s: float) -> bool:
+        """Take the condition as it is now; return whether the alarm was raised or ended by it."""
         if is_so == self.raised:
             self.against_s = 0.0
-            return
+            return False
         self.against_s += elapsed_s
-        if self.against_s >= (kind.off_delay_s if self.raised else kind.on_delay_s):
-            self.raised, self.against_s, self.since_s = is_so, 0.0, time_s
+        if self.against_s < (kind.off_delay_s if self.raised else kind.on_delay_s):
+            return False
+        self.raised, self.against_s = is_so, 0.0
+        if is_so:
+            self.since_s, self.acknowledged = time_s, False
+            self.count += 1
+        return True
+
+    def alarm(self, kind: AlarmKind) -> Alarm:
+        """Return it as data."""
+        shown = kind.seen.replace("{}", f"{self.value:.1f}" if self.value == self.value else "unknown")
+        acked = self.acknowledged
+        return Alarm(
+            kind.code,
+            kind.severity,
+            self.since_s,
+            shown,
+            kind.do,
+            acked,
+            kind.cause,
+            kind.clears,
+            self.state,
+            int(self.count),
+        )
 
 
 class AlarmBoard(Memory):
     """All alarms of the controller."""
 
-    __slots__ = ("_active", "_settled", "latches")
+    __slots__ = ("_active", "_restless", "_settled", "latches")
 
     def __init__(self) -> None:
         self.latches = [Latch() for _ in KINDS]
-        self._active: tuple[Alarm, ...] = ()
-        self._settled: tuple[bool, ...] | None = None
+        self._active: tuple[Alarm, ...] | None = None  # to be told anew
+        self._settled: tuple[bool, ...] | None = None  # conditions with nothing waiting for its delay
+        self._restless: tuple[int, ...] = tuple(range(len(KINDS)))  # those whose delay may have begun
 
-    def update(self, conditions: tuple[bool, ...], elapsed_s: float, time_s: float) -> tuple[Alarm, ...]:
-        """Take the conditions in the order of ``KINDS`` and return the alarms that stand."""
-        if conditions == self._settled:
-            return self._active
-        for latch, kind, is_so in zip(self.latches, KINDS, conditions, strict=True):
-            latch.update(kind, is_so, elapsed_s, time_s)
-        raised = tuple(latch.raised for latch in self.latches)
-        self._settled = raised if raised == conditions else None  # nothing is waiting for its delay
-        self._active = tuple(
-            Alarm(kind.code, kind.severity, latch.since_s, kind.seen, kind.do)
-            for latch, kind in zip(self.latches, KINDS, strict=True)
-            if latch.raised
-        )
+    def update(
+        self, conditions: tuple[bool, ...], elapsed_s: float, time_s: float, *shown: object
+    ) -> tuple[Alarm, ...]:
+        """Take the conditions in the order of ``KINDS`` and return the alarms that stand.
+
+        ``shown`` are the objects in which an alarm finds the value it quotes, by its kind's ``quantity``.
+        """
+        if conditions != self._settled:
+            self._follow(conditions, elapsed_s, time_s, shown)
+        if self._active is None:
+            self._active = tuple(
+                latch.alarm(kind)
+                for latch, kind in zip(self.latches, KINDS, strict=True)
+                if latch.raised or (kind.latched and not latch.acknowledged)
+            )
         return self._active
+
+    def _follow(self, conditions: tuple[bool, ...], elapsed_s: float, time_s: float, shown: tuple[object, ...]) -> None:
+        latches = self.latches
+        differ = [i for i, is_so in enumerate(conditions) if is_so != latches[i].raised]
+        for i in {*differ, *self._restless}:
+            if latches[i].update(KINDS[i], conditions[i], elapsed_s, time_s):
+                self._active = None
+                if latches[i].raised:
+                    latches[i].value = _quoted(KINDS[i].quantity, shown)
+        self._restless = tuple(differ)
+        self._settled = None if differ else conditions
+
+    def acknowledge(self, code: str) -> bool:
+        """Note that the grower has seen an alarm; return whether there was one. ``ValueError`` for an unknown code."""
+        if code not in CODES:
+            raise ValueError(f"code = {code!r} is no alarm: the codes are {', '.join(CODES)}")
+        latch = self.latches[CODES.index(code)]
+        was, latch.acknowledged, self._active = latch.state, True, None
+        return was in (UNACKNOWLEDGED, RETURNED)
+
+    def summary(self) -> tuple[Alarm, ...]:
+        """Return every alarm that is not normal: standing, or ended and not acknowledged."""
+        return tuple(
+            latch.alarm(kind) for latch, kind in zip(self.latches, KINDS, strict=True) if latch.state != NORMAL
+        )
+
+    def counts(self) -> dict[str, int]:
+        """Return how often each alarm came up, those that never did left out."""
+        return {kind.code: int(latch.count) for latch, kind in zip(self.latches, KINDS, strict=True) if latch.count}
+
+
+def _quoted(quantity: str, shown: tuple[object, ...]) -> float:
+    for place in shown:
+        value = getattr(place, quantity, None) if quantity else None
+        if isinstance(value, (int, float)):
+            return float(value)
+    return nan

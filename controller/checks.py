@@ -174,6 +174,10 @@ class SensorChecks(Memory):
         sensor = self._by_name[name]
         return sensor.fitted and sensor.value != sensor.value
 
+    def fresh(self, name: str, now_s: float) -> bool:
+        """Tell whether the value of a sensor was read at ``now_s``, rather than kept from before."""
+        return self._by_name[name].good_s == now_s
+
     def fitted(self, name: str) -> bool:
         """Tell whether a sensor has ever given a reading."""
         return self._by_name[name].fitted

@@ -3,26 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import nan
 from typing import Any
 
 from controller.alarms import AlarmBoard
+from controller.battery_health import BatteryHealth
 from controller.checks import Readings, SensorChecks
 from controller.clock import Clock
-from controller.draw import HeatAccount, Outlook, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
+from controller.conditions import conditions
+from controller.draw import (
+    START_FULL,
+    START_NEED,
+    HeatAccount,
+    Outlook,
+    crop_need,
+    generosity,
+    headroom_k,
+    tapered_w,
+    zero_draw_c,
+)
 from controller.estimate import PileObserver, water_heat_w
-from controller.fan import AirNeeds, FanDrive
-from controller.frost import FrostGuard, frost_threat
+from controller.fan import AirNeeds, FanDrive, air_share
+from controller.fan_watch import FanWatch
+from controller.flow_witness import FlowWitness
+from controller.frost import FrostGuard
+from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
+from controller.guards import CEILING_BACK_K, blocked_now, crop_at_risk, expected_rise_k, hand_run_takes_heat
+from controller.hand_run import CALL_AGAIN_S, HandRun
 from controller.memory import Memory, SnapshotError
-from controller.phases import DRAWING, FAULTED, FIRST_DRAW, HOLD_OFF, WINDING_DOWN, Facts, next_phase
-from controller.power import BatteryGuard
-from controller.pump import ARMED, KICK, RUN, PumpDrive
+from controller.phases import (
+    DECLARED,
+    DRAINED,
+    DRAWING,
+    FAULTED,
+    FIRST_DRAW,
+    HOLD_OFF,
+    MANUAL,
+    REST,
+    WINDING_DOWN,
+    Facts,
+    next_phase,
+)
+from controller.power import CHEMISTRIES, BatteryGuard
+from controller.pump import ARMED, KICK, METER_LAG_S, RUN, PumpDrive
 from controller.reasons import sentence
 from controller.settings import ControllerSettings
 from controller.signals import Alarm, Commands, Decision, Measurements
+from controller.stuck import StuckWatch
+from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
 
-SNAPSHOT_VERSION = 1
+SNAPSHOT_VERSION = 2
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -31,8 +63,7 @@ ARMED_TICK_S = 1.0
 GENTLE_S = 3 * 86400.0
 GENTLE_SHARE = 0.3
 SPARE_FULL = 0.8
-FROST_COST = 0.1  # of the heat made
-TOO_HOT_C = 72.0
+SPENDING_EFFORT = 0.5  # of the flow target: a slow draw from below the floor lasts longer
 COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
 PHASE_LIMIT = {HOLD_OFF: "hold-off", FAULTED: "sensor", WINDING_DOWN: "spent"}
 
@@ -41,15 +72,23 @@ class Controller(Memory):
     """Runs pump and fan of one greenhouse. Pure in its own state and the measurements; ``step`` never raises."""
 
     __slots__ = (
+        "_ranks",
         "_settings",
         "_view",
         "account",
         "alarms",
+        "at_risk",
+        "before",
         "checks",
         "clock",
+        "drained",
         "fan",
         "fan_battery",
+        "fan_health",
+        "fan_watch",
         "frost",
+        "hand",
+        "house_hot",
         "in_phase_s",
         "loop",
         "outlook",
@@ -58,6 +97,10 @@ class Controller(Memory):
         "pile",
         "pump",
         "pump_battery",
+        "pump_health",
+        "stuck",
+        "tank",
+        "witness",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -65,8 +108,8 @@ class Controller(Memory):
         self._view = View()
         self.clock = Clock()
         self.checks = SensorChecks()
-        self.pump_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
-        self.fan_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
+        self._ranks = ranks(s.giving_way)
+        self._equip_power(s)
         self.pile = PileObserver(s)
         self.account = HeatAccount(s.pile_wet_mass_kg)
         self.outlook = Outlook(s.pile_wet_mass_kg)
@@ -75,18 +118,76 @@ class Controller(Memory):
         self.fan = FanDrive(s)
         self.frost = FrostGuard(s.line_volume_m3)
         self.alarms = AlarmBoard()
-        self.phase = HOLD_OFF
+        self.stuck = StuckWatch()
+        self.witness = FlowWitness(s.coil_ua_w_k)
+        self.fan_watch = FanWatch()
+        self.tank = TankGuard(s.tank_change_max_k)
+        self.hand = HandRun()
+        self.drained = False
+        self.at_risk = False
+        self.house_hot = False
+        self.phase = self.before = HOLD_OFF
         self.phase_cause = "the season begins"
         self.in_phase_s = 0.0
+
+    def _equip_power(self, s: ControllerSettings) -> None:
+        """Two supplies that share nothing; the reserve is split by the order of giving way."""
+        chemistry = CHEMISTRIES[s.battery_kind]
+        empty_v = min(chemistry.empty_v, s.battery_low_v)
+        frost_v, crop_v, draw_v = reserve_levels_v(self._ranks, s.battery_low_v, empty_v)
+        self.pump_battery = BatteryGuard(draw_v, s.battery_ok_v, s.pump_power_w, frost_v, crop_v)
+        self.fan_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v, s.fan_power_w)
+        self.pump_health = BatteryHealth(chemistry.charging_v, s.pump_power_w)
+        self.fan_health = BatteryHealth(chemistry.charging_v, s.fan_power_w)
+
+    @property
+    def settings(self) -> ControllerSettings:
+        """The settings it was made with."""
+        return self._settings
+
+    def hand_run(self, pump_duty: float, fan_duty: float, for_s: float) -> None:
+        """Run pump and fan at these duties (0..1) for ``for_s`` seconds, half an hour at most; then it ends by itself.
+
+        Every guard stands above it: pile floor, battery, water, scald, greenhouse air. A new hand-run replaces the old
+        one. ``ValueError`` names in one line what is out of range, or that the loop is drained.
+        """
+        if self.drained and pump_duty > 0.0:
+            raise ValueError(f"pump_duty = {pump_duty!r} with a drained loop: fill it and declare it filled first")
+        self.hand.ask(pump_duty, fan_duty, for_s)
+
+    def end_hand_run(self) -> None:
+        """End a hand-run now."""
+        self.hand.end()
+
+    def declare_drained(self) -> None:
+        """Note that the loop holds no water: from the next step on the pump never runs, not even against frost."""
+        self.drained = True
+        self.hand.end()
+
+    def declare_filled(self) -> None:
+        """Note that the loop holds water again; the pile then rests before the next draw."""
+        if self.drained:
+            self.drained = False
+            self.before = REST if self.before in DRAWING else self.before
+
+    def acknowledge(self, code: str) -> bool:
+        """Note that the grower has seen an alarm; return whether it was waiting for that.
+
+        Nothing needs it to stay safe. ``ValueError`` for a code that does not exist.
+        """
+        return self.alarms.acknowledge(code)
 
     def step(self, m: Measurements) -> Decision:
         """Decide on both duties from one set of measurements; any float, NaN and infinite included, is taken."""
         clock = self.clock
         clock.advance(m.time_s)
+        self.hand.pass_time(clock.elapsed_s)
         r = self.checks.read(m, clock.now_s)
+        self.stuck.screen(r, clock.dt_s)
         v = self._look(r)
         self._change_phase(v)
         self._ration(r, v)
+        self._watch(r, v)
         pump_duty = self._pump_duty(r, v)
         fan_duty = self._fan_duty(r, v)
         return Decision(
@@ -97,6 +198,7 @@ class Controller(Memory):
             self._alarms(r, v),
             self.pile.estimate(v.made_w, v.zero_c),
             self._next_s(v),
+            self.phase_cause,
         )
 
     def snapshot(self) -> dict[str, Any]:
@@ -140,8 +242,20 @@ class Controller(Memory):
     def _change_phase(self, v: View) -> None:
         s, pile = self._settings, self.pile
         self.in_phase_s += self.clock.elapsed_s
-        phase, cause = next_phase(self.phase, Facts(pile.blind, v.hot_s, s.start_hold_s, v.room_k, self.in_phase_s))
+        facts = Facts(
+            pile.blind,
+            v.hot_s,
+            s.start_hold_s,
+            v.room_k,
+            self.in_phase_s,
+            self.drained,
+            self.hand.left_s > 0.0,
+            self.before,
+        )
+        phase, cause = next_phase(self.phase, facts)
         if cause:
+            if self.phase not in DECLARED:
+                self.before = self.phase
             self.phase, self.phase_cause, self.in_phase_s = phase, cause, 0.0
 
     def _ration(self, r: Readings, v: View) -> None:
@@ -157,72 +271,157 @@ class Controller(Memory):
         v.may_draw = account.gives(v.need) and v.drawing
         v.saved = account.fullness
 
+    def _watch(self, r: Readings, v: View) -> None:
+        """Let the guards see what the last step's commands did."""
+        s, clock, pump, fan = self._settings, self.clock, self.pump, self.fan
+        dt_s, now_s, fresh = clock.dt_s, clock.now_s, self.checks.fresh
+        self.pump_health.update(r.pump_battery_v if fresh("pump_battery_v", now_s) else nan, pump.duty, dt_s)
+        self.fan_health.update(r.fan_battery_v if fresh("fan_battery_v", now_s) else nan, fan.duty, dt_s)
+        self.pump_battery.update(r.pump_battery_v, pump.duty, dt_s)
+        self.fan_battery.update(r.fan_battery_v, fan.duty, dt_s)
+        speed_hz = r.fan_speed_hz if fresh("fan_speed_hz", now_s) else nan
+        self.fan_watch.update(fan.duty, speed_hz, dt_s, clock.elapsed_s)
+        self.tank.update(r.tank_c, dt_s)
+        fan.look(r, self.checks.lost("greenhouse_co2"))
+        self.house_hot = blocked_now(r.greenhouse_c, s.greenhouse_ceiling_c, CEILING_BACK_K, self.house_hot)
+        self.at_risk = v.at_risk = crop_at_risk(r.greenhouse_c, s.greenhouse_min_c, self.at_risk)
+        v.spending = self._spends_floor(r, v)
+        v.tank_rise_k, v.co2_ppm = self.tank.rise_k, 1e6 * r.greenhouse_co2
+        v.hand_s, v.hand_pump, v.hand_fan = self.hand.left_s, self.hand.pump_duty, self.hand.fan_duty
+        if pump.mode == RUN:
+            self._watch_water(r, v)
+        else:
+            self.witness.stands_s = 0.0
+
+    def _watch_water(self, r: Readings, v: View) -> None:
+        """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
+        pump, dt_s = self.pump, self.clock.dt_s
+        return_c = _return_c(r)
+        if pump.metered(r.water_flow_kg_s):
+            if pump.moves(r.water_flow_kg_s):
+                rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
+                self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
+            return
+        flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
+        moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        if moved:
+            pump.water_moves()
+        elif self.witness.stands(pump.suspect):
+            pump.try_again(cold=True)
+
+    def _spends_floor(self, r: Readings, v: View) -> bool:
+        """Tell whether a pile at rest is drawn for the crop, which the grower ranks above its floor."""
+        if not (self._ranks.crop_over_floor and self.phase == REST and self.at_risk):
+            return False
+        s, e = self._settings, self.pile.estimate(v.made_w, v.zero_c)
+        v.recovery_days = recovery_days(v.zero_c - v.core_c, s.pile_wet_mass_kg, e.sustainable_w)
+        return floor_may_be_spent(v.core_c, e.core_sd_c, s.pile_floor_c)
+
     def _pump_duty(self, r: Readings, v: View) -> float:
-        """Return the pump's duty and note the one limit that decides it, first guard first."""
+        """Return the pump's duty and note the one limit that decides it: the least that any guard allows."""
         clock, pump, loop = self.clock, self.pump, self.loop
-        frost = self.frost.due(r.outdoor_c, r.water_return_c, r.water_supply_c, v.flow_kg_s, clock.elapsed_s)
-        allowed = self.pump_battery.update(r.pump_battery_v, pump.duty, clock.dt_s)
-        target = self._flow_target(r, v) if allowed else loop.rest(clock.elapsed_s)
-        if not allowed:
-            v.limit = "battery"
-        elif frost and (pump.locked or target < pump.least_flow_kg_s):
+        stop = self._stopped_by(v)
+        if stop:
+            target, v.limit = loop.rest(clock.elapsed_s), stop
+        else:
+            target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
+        if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
             target, v.limit = pump.least_flow_kg_s, "frost"
-        elif pump.locked:
-            target, v.limit = loop.rest(clock.elapsed_s), "no-flow"
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
         duty = pump.drive(target, r.water_flow_kg_s, r.water_supply_c, r.pump_battery_v, clock.elapsed_s)
-        if pump.mode != RUN and v.limit != "frost":
+        if v.limit != "frost" and (pump.mode != RUN or pump.on_s < METER_LAG_S):
             v.limit = "no-flow" if pump.locked else "start"
-        return duty
+        by_hand = self.phase == MANUAL and v.limit != "frost"
+        return pump.cap(self.hand.pump_duty) if by_hand else duty
+
+    def _stopped_by(self, v: View) -> str:
+        """Return the first guard that forbids the water to move, whoever asks for it (but frost); "" for none."""
+        if self.phase == DRAINED:
+            return "drained"
+        battery = self.pump_battery
+        if not (battery.crop if self.at_risk else battery.allowed):
+            return "battery"
+        if self.pump.locked:
+            return "no-flow"
+        if self.phase != MANUAL and not (v.drawing or v.spending):
+            return PHASE_LIMIT.get(self.phase, "pile-floor")
+        if self.house_hot and self.phase != MANUAL:
+            return "ceiling"
+        return "tank" if self.tank.blocked else ""
+
+    def frost_outdoor_c(self, r: Readings) -> float:
+        """Outdoor temperature for the judgement of frost [degC]; unknown when the probe is stuck."""
+        return nan if self.stuck.outdoor_stuck else r.outdoor_c
+
+    def _frost_due(self, r: Readings, v: View) -> bool:
+        """Tell whether a pulse against frost is due and the order of giving way lets it run."""
+        v.frost_barred = False
+        if self.phase == DRAINED:
+            return False
+        flow_kg_s, elapsed_s = v.flow_kg_s, self.clock.elapsed_s
+        due = self.frost.due(self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s)
+        chills = not self._ranks.frost_over_floor and v.core_c < self._settings.pile_floor_c
+        v.frost_barred = chills or not self.pump_battery.frost
+        return due and not v.frost_barred
+
+    def _hand_flow(self, r: Readings, v: View) -> float:
+        """Return the flow of a hand-run [kg/s]: it takes no heat from a pile at rest, and sends no water too hot."""
+        pump, loop, duty = self.pump, self.loop, self.hand.pump_duty
+        too_hot = loop.watch_heat(r.water_supply_c, self.clock.dt_s) if pump.duty > 0.0 else loop.pause_s > 0.0
+        loop.rest(self.clock.elapsed_s)
+        v.limit = "manual"
+        if duty > 0.0 and too_hot:
+            v.limit = "scald"
+        elif duty > 0.0 and not v.room_k > 0.0 and hand_run_takes_heat(r.water_supply_c, r.water_return_c):
+            v.limit = "pile-floor"
+        return pump.by_hand_kg_s(duty) if duty > 0.0 and v.limit == "manual" else 0.0
 
     def _flow_target(self, r: Readings, v: View) -> float:
         """Return the flow the draw wants [kg/s] and note what limits it."""
-        clock, loop = self.clock, self.loop
-        if not v.drawing:
-            v.limit = PHASE_LIMIT.get(self.phase, "pile-floor")
-            return loop.rest(clock.elapsed_s)
-        if r.greenhouse_c >= self._settings.greenhouse_ceiling_c:
-            v.limit = "ceiling"
-            return loop.rest(clock.elapsed_s)
-        effort = min(v.need, generosity(v.room_k))
+        clock, loop, rank = self.clock, self.loop, self._ranks
+        effort = SPENDING_EFFORT if v.spending else min(v.need, generosity(v.room_k))
         flow_kg_s = loop.flow_kg_s(
-            v.may_draw, effort, r.water_supply_c, _return_c(r), v.core_c, clock.dt_s, clock.elapsed_s
+            v.may_draw or v.spending,
+            effort,
+            r.water_supply_c,
+            _return_c(r),
+            v.core_c,
+            clock.dt_s,
+            clock.elapsed_s,
+            rank.supply_over_flow and not (self.at_risk and rank.crop_over_supply),
         )
-        v.limit = loop.limit if loop.limit != "pause" else "heat-budget" if v.need > 0.0 else "demand"
+        v.limit = loop.limit
+        if loop.limit == "pause":
+            v.limit = "heat-budget" if v.need >= START_NEED and v.saved < START_FULL else "demand"
+        elif v.spending and flow_kg_s > 0.0:
+            v.limit = "crop"
         return flow_kg_s
 
     def _fan_duty(self, r: Readings, v: View) -> float:
-        clock, fan = self.clock, self.fan
-        allowed = self.fan_battery.update(r.fan_battery_v, fan.duty, clock.dt_s)
+        """Return the fan's duty and note what holds back a fan that would run."""
+        fan = self.fan
         needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.room_k, v.core_c, r.pile_o2)
-        duty = fan.step(needs, r, clock.dt_s) if allowed and not self.pile.blind else fan.rest()
+        by_hand = self.hand.left_s > 0.0
+        stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
+        if stop or self.pile.blind:
+            duty = fan.rest()
+        else:
+            stop = fan.limit
+            duty = fan.by_hand(self.hand.fan_duty) if by_hand else fan.step(needs, self.clock.dt_s)
         v.fan_on = duty > 0.0
+        held_back = stop not in ("", "air") and (self.hand.fan_duty > 0.0 if by_hand else air_share(needs) > 0.0)
+        v.fan_limit = stop if held_back else ""
         return duty
 
     def _alarms(self, r: Readings, v: View) -> tuple[Alarm, ...]:
-        s, clock, checks, pile, pump = self._settings, self.clock, self.checks, self.pile, self.pump
-        no_pump = not self.pump_battery.allowed or pump.locked
-        conditions = (  # in the order of alarms.KINDS
-            pile.blind and (checks.fitted("pile_core_c") or checks.fitted("pile_edge_c")),
-            checks.lost("pile_core_c") and not pile.blind,
-            checks.lost("water_supply_c"),
-            not self.pump_battery.allowed or checks.lost("pump_battery_v"),
-            not self.fan_battery.allowed or checks.lost("fan_battery_v"),
-            pump.locked,
-            pump.dead_meter,
-            pump.duty > 0.0 and r.water_supply_c > s.supply_max_c,
-            no_pump and frost_threat(r.outdoor_c, r.water_return_c, r.water_supply_c),
-            self.frost.heat_day_w > FROST_COST * v.made_w,
-            v.core_c < s.pile_floor_c and self.phase != HOLD_OFF,
-            v.core_c > TOO_HOT_C,
-            self.phase == WINDING_DOWN,
-        )
-        return self.alarms.update(conditions, clock.elapsed_s, clock.stamp_s)
+        return self.alarms.update(conditions(self, r, v), self.clock.dt_s, self.clock.stamp_s, v, r)
 
     def _next_s(self, v: View) -> float:
         pump = self.pump
+        if self.hand.left_s > 0.0 and pump.mode not in (ARMED, KICK):
+            return CALL_AGAIN_S
         if pump.mode == RUN:
             if v.limit == "frost":
                 return min(max(self.frost.pulse_left_s(v.flow_kg_s), 1.0), RAMP_TICK_S)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.checks import Readings
+from controller.guards import CEILING_BACK_K, blocked_now
 from controller.media import air_enthalpy_j_kg
 from controller.memory import Memory
 from controller.settings import ControllerSettings
@@ -64,15 +65,10 @@ def air_share(a: AirNeeds) -> float:
     return share + HARVEST_SHARE * a.need if a.drawing and a.spare else share
 
 
-def blocked_now(value: float, limit: float, back: float, was_blocked: bool) -> bool:
-    """Tell whether a limit on the greenhouse air holds back the fan; an unknown value (NaN) blocks nothing."""
-    return value > (limit - back if was_blocked else limit)
-
-
 class FanDrive(Memory):
     """Turns shares of time into pulses."""
 
-    __slots__ = ("_settings", "credit_s", "dense", "duty", "humid", "limit", "on")
+    __slots__ = ("_settings", "credit_s", "dense", "duty", "hot", "humid", "limit", "on")
 
     def __init__(self, settings: ControllerSettings) -> None:
         self._settings = settings
@@ -81,6 +77,7 @@ class FanDrive(Memory):
         self.duty = 0.0
         self.humid = False
         self.dense = False
+        self.hot = False
         self.limit = "rest"
 
     def heat_w(self, r: Readings) -> float:
@@ -93,36 +90,51 @@ class FanDrive(Memory):
         gain_j_kg = air_enthalpy_j_kg(supply_c, rh) - air_enthalpy_j_kg(outdoor_c, 0.8)
         return max(0.0, DRAWN_PER_DELIVERED * self._settings.fan_full_flow_kg_s * self.duty * gain_j_kg)
 
-    def step(self, a: AirNeeds, r: Readings, dt_s: float) -> float:
-        """Return the fan's duty now."""
-        share = self._allowed_share(a, r)
+    def step(self, a: AirNeeds, dt_s: float) -> float:
+        """Return the fan's duty now; ``look`` comes first."""
+        share = self._allowed_share(a)
         self.credit_s = min(self.credit_s + share * dt_s - (dt_s if self.on else 0.0), 2.0 * PULSE_S)
         if self.on:
             self.on = self.credit_s > 0.0 and share > 0.0
         else:
             self.on = self.credit_s >= PULSE_S * (1.0 - share) and share > 0.0
         self.credit_s = max(self.credit_s, -PULSE_S)
-        if not self.on:
-            self.duty = 0.0
-        else:
-            self.duty = min(1.0, max(self._settings.fan_start_duty, OXYGEN_DUTY + (1.0 - OXYGEN_DUTY) * a.need))
+        self.duty = self._turning(OXYGEN_DUTY + (1.0 - OXYGEN_DUTY) * a.need) if self.on else 0.0
         return self.duty
+
+    def by_hand(self, duty: float) -> float:
+        """Return the duty for a hand-run: what was asked for unless the greenhouse air forbids it."""
+        self.on = duty > 0.0 and self.limit == "air"
+        self.duty = self._turning(duty) if self.on else 0.0
+        return self.duty
+
+    def _turning(self, duty: float) -> float:
+        """Return a duty that starts the fan if it stands and keeps it turning if it runs."""
+        s = self._settings
+        return min(1.0, max(s.fan_run_duty if self.duty > 0.0 else s.fan_start_duty, duty))
 
     def rest(self) -> float:
         """Stop; returns the duty, 0."""
         self.on, self.duty = False, 0.0
         return 0.0
 
-    def _allowed_share(self, a: AirNeeds, r: Readings) -> float:
+    def look(self, r: Readings, co2_lost: bool = False) -> None:
+        """Note what the greenhouse air forbids: too much CO2, too humid, too hot.
+
+        ``co2_lost``: the CO2 probe was fitted and is silent, which counts as too much.
+        """
         s = self._settings
         self.humid = blocked_now(r.greenhouse_rh, s.humidity_max, HUMID_BACK, self.humid)
         self.dense = blocked_now(r.greenhouse_co2, s.co2_max, CO2_BACK * s.co2_max, self.dense)
-        self.limit = "co2" if self.dense else "humidity" if self.humid else "air"
-        if self.dense:
+        self.hot = blocked_now(r.greenhouse_c, s.greenhouse_ceiling_c, CEILING_BACK_K, self.hot)
+        foul = self.dense or co2_lost
+        self.limit = "co2" if foul else "humidity" if self.humid else "ceiling" if self.hot else "air"
+
+    def _allowed_share(self, a: AirNeeds) -> float:
+        if self.limit == "air":
+            return air_share(a)
+        if self.limit == "co2":
             return 0.0
-        if self.humid:
+        if self.limit == "humidity":
             return SAVING_SHARE if a.pile_o2 < AIRLESS else 0.0
-        if r.greenhouse_c > s.greenhouse_ceiling_c:
-            self.limit = "ceiling"
-            return min(oxygen_share(a), SAVING_SHARE)
-        return air_share(a)
+        return min(oxygen_share(a), SAVING_SHARE)

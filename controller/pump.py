@@ -13,8 +13,8 @@ OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
-NO_FLOW_S = 150.0
-DRY_PUSH_PER_S = 0.006  # more duty while no water moves: reaches full duty before the pump is called dry
+NO_FLOW_S = 60.0  # a small pump bears a minute without water; with all tries four in a row (own judgement)
+DRY_PUSH_PER_S = 0.015  # more duty while no water moves: reaches full duty before the pump is called dry
 METER_WORKS_KG_S = 0.005
 MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
@@ -91,6 +91,7 @@ class PumpDrive(Memory):
         "duty",
         "kick_seen",
         "least_duty",
+        "locked_cold",
         "locked_s",
         "meter_fitted",
         "mode",
@@ -98,6 +99,7 @@ class PumpDrive(Memory):
         "pause_s",
         "ramped_kg_s",
         "start_supply_c",
+        "suspect",
         "tries",
         "trim",
     )
@@ -117,18 +119,41 @@ class PumpDrive(Memory):
         self.kick_seen = False
         self.tries = 0.0
         self.locked_s = 0.0
+        self.locked_cold = False
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
+        self.suspect = False
         self.start_supply_c = nan
 
     def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
-        """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off."""
+        """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off.
+
+        Without a meter nothing counts as flow while the temperatures say that the water stands.
+        """
         if self.duty <= 0.0:
             return 0.0
         if measured_kg_s == measured_kg_s and not self.dead_meter:
             return max(0.0, measured_kg_s)
+        return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
+
+    def curve_flow_kg_s(self, volts: float) -> float:
+        """Return the flow that the present duty would give a sound pump [kg/s]."""
         return self._curve.flow_kg_s(self.duty, volts)
+
+    def metered(self, measured_kg_s: float) -> bool:
+        """Tell whether the flow is measured now by a meter that is believed."""
+        return measured_kg_s == measured_kg_s and not self.dead_meter
+
+    def by_hand_kg_s(self, duty: float) -> float:
+        """Return the flow that a duty asked for by hand means [kg/s]; at least the smallest steady one."""
+        return max(self._curve.flow_kg_s(duty, NOMINAL_V), self.least_flow_kg_s)
+
+    def cap(self, duty: float) -> float:
+        """Keep a running pump at ``duty`` at most, but turning; returns the duty."""
+        if self.mode == RUN:
+            self.duty = min(self.duty, max(duty, self.least_duty))
+        return self.duty
 
     @property
     def least_flow_kg_s(self) -> float:
@@ -196,8 +221,9 @@ class PumpDrive(Memory):
 
     def _watch(self, measured_kg_s: float, supply_c: float, dt_s: float) -> None:
         """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature."""
-        if measured_kg_s > NO_FLOW_SHARE * self.ramped_kg_s:
-            self.dry_s, self.tries, self.pause_s, self.dead_meter = 0.0, 0.0, FIRST_PAUSE_S, False
+        if self.moves(measured_kg_s):
+            self.dead_meter = False
+            self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
             return
@@ -208,12 +234,24 @@ class PumpDrive(Memory):
         if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
         else:
-            self._try_again()
+            self.try_again()
 
-    def _try_again(self) -> None:
+    def moves(self, measured_kg_s: float) -> bool:
+        """Tell whether the meter shows a fair part of the flow that is asked for."""
+        return measured_kg_s > NO_FLOW_SHARE * self.ramped_kg_s
+
+    def water_moves(self) -> None:
+        """Forget failed tries: water moves."""
+        self.dry_s, self.tries, self.pause_s = 0.0, 0.0, FIRST_PAUSE_S
+        self.suspect = self.locked_cold = False
+
+    def try_again(self, cold: bool = False) -> None:
+        """Start anew since no water moves, or, after some tries, rest; ``cold``: told by temperatures, not the meter."""
         self.dry_s = 0.0
+        self.suspect = cold
         self.tries += 1.0
         self.mode = ARMED
         if self.tries > TRIES:
             self.tries, self.locked_s, self.mode, self.duty = 0.0, self.pause_s, OFF, 0.0
             self.pause_s = min(2.0 * self.pause_s, LONGEST_PAUSE_S)
+            self.locked_cold = cold

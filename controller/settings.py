@@ -6,7 +6,11 @@ from dataclasses import dataclass, field, fields
 from math import isfinite
 from typing import Any
 
-LEAD_ACID, LITHIUM = "lead-acid", "lithium"
+from controller.giving_way import DEFAULT_ORDER, fault_of
+from controller.power import CHEMISTRIES, LEAD_ACID, LITHIUM
+
+__all__ = ["LEAD_ACID", "LITHIUM", "ControllerSettings", "SettingsError"]
+_LEAD = CHEMISTRIES[LEAD_ACID]
 
 
 class SettingsError(ValueError):
@@ -21,12 +25,17 @@ def _choice(default: str, allowed: tuple[str, ...], help_text: str) -> Any:
     return field(default=default, metadata={"allowed": allowed, "unit": "", "help": help_text})
 
 
+def _order(default: tuple[str, ...], help_text: str) -> Any:
+    return field(default=default, metadata={"order": default, "unit": "", "help": help_text})
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ControllerSettings:
     """Targets, limits and prior knowledge of the plant.
 
     Every field has a usable default for a 14 m3 pile, a 12 V pump and a 130 cfm fan. ``SettingsError``
-    (a ``ValueError``) is raised for a value outside its bounds.
+    (a ``ValueError``) is raised for a value outside its bounds. With lithium batteries the lead-acid defaults of
+    ``battery_low_v`` and ``battery_ok_v`` become those of lithium.
     """
 
     # what the grower wants
@@ -34,6 +43,7 @@ class ControllerSettings:
     flow_target_kg_s: float = _number(0.0631, 0.005, 2.0, "kg/s", "flow while the pile can carry it; 1 US gal/min")
     greenhouse_min_c: float = _number(7.0, -5.0, 30.0, "degC", "the crop needs at least this")
     greenhouse_ceiling_c: float = _number(24.0, 5.0, 45.0, "degC", "above this the greenhouse wants no heat")
+    giving_way: tuple[str, ...] = _order(DEFAULT_ORDER, "what is kept longest first; the last gives way first")
     # the pile
     pile_floor_c: float = _number(45.0, 40.0, 60.0, "degC", "the draw never takes the core below this")
     start_core_c: float = _number(50.0, 42.0, 70.0, "degC", "no draw before the core has been this hot ...")
@@ -49,6 +59,9 @@ class ControllerSettings:
     pump_power_w: float = _number(60.0, 1.0, 1000.0, "W", "electrical power at full duty")
     line_volume_m3: float = _number(0.02, 0.0, 1.0, "m3", "water in the pipe from pile to greenhouse, one way")
     supply_max_c: float = _number(49.0, 35.0, 80.0, "degC", "scald limit of water reaching the greenhouse")
+    tank_change_max_k: float = _number(
+        30.0, 0.5, 30.0, "K", "most change of the tank in 24 h; 1.5 where fish live in it"
+    )
     # the air side
     fan_full_flow_kg_s: float = _number(0.055, 0.005, 1.0, "kg/s", "dry air at full duty, at the greenhouse end")
     fan_start_duty: float = _number(0.2, 0.02, 0.9, "1", "smallest duty that starts the fan from rest")
@@ -58,11 +71,16 @@ class ControllerSettings:
     co2_max: float = _number(0.0012, 0.0005, 0.005, "mol/mol", "CO2 above which no more pile air enters")
     # power
     battery_kind: str = _choice(LEAD_ACID, (LEAD_ACID, LITHIUM), "chemistry of both batteries")
-    battery_low_v: float = _number(11.9, 10.0, 14.0, "V", "below this the output rests")
-    battery_ok_v: float = _number(12.4, 10.0, 15.0, "V", "above this a rested output may work again")
+    battery_low_v: float = _number(_LEAD.low_v, 10.0, 14.0, "V", "below this the output rests; 12.8 for lithium")
+    battery_ok_v: float = _number(_LEAD.ok_v, 10.0, 15.0, "V", "from here on it works again; 13.1 for lithium")
 
     def __post_init__(self) -> None:
         """Refuse any value outside its bounds, and limits that contradict each other."""
+        if isinstance(self.giving_way, list):  # as JSON and TOML give it
+            object.__setattr__(self, "giving_way", tuple(self.giving_way))
+        if self.battery_kind == LITHIUM and (self.battery_low_v, self.battery_ok_v) == (_LEAD.low_v, _LEAD.ok_v):
+            object.__setattr__(self, "battery_low_v", CHEMISTRIES[LITHIUM].low_v)
+            object.__setattr__(self, "battery_ok_v", CHEMISTRIES[LITHIUM].ok_v)
         for f in fields(self):
             _check(f.name, getattr(self, f.name), f.metadata)
         for low, high in (
@@ -79,6 +97,11 @@ class ControllerSettings:
 
 
 def _check(name: str, value: object, meta: Any) -> None:
+    if "order" in meta:
+        fault = fault_of(value) if isinstance(value, tuple) else "is not a list of names"
+        if fault:
+            raise SettingsError(f"{name} = {value!r} {fault}")
+        return
     if "allowed" in meta:
         if value not in meta["allowed"]:
             raise SettingsError(f"{name} = {value!r} is not one of {', '.join(meta['allowed'])}")

@@ -48,7 +48,9 @@ class Alarm:
     """A condition the grower should know of.
 
     ``severity`` is "notice", "warning" or "critical"; ``since_s`` is on the clock of ``Measurements.time_s``;
-    ``seen`` says what was observed, ``do`` what to do about it.
+    ``seen`` says what was observed, ``cause`` what is likely behind it, ``do`` what to do about it, ``clears`` when it
+    goes away. ``state`` is "unacknowledged", "acknowledged" or "returned-unacknowledged"; ``count`` how often it came
+    up since the controller began.
     """
 
     code: str
@@ -57,6 +59,10 @@ class Alarm:
     seen: str
     do: str
     acknowledged: bool = False
+    cause: str = ""
+    clears: str = ""
+    state: str = "unacknowledged"
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,8 @@ class Decision:
     """The outcome of one controller step.
 
     ``limit`` is the short code of the one limit that decides the draw now and ``reason`` the same as a
-    sentence; ``next_s`` is how soon the controller wants to be called again, 1..60 s.
+    sentence; ``next_s`` is how soon the controller wants to be called again, 1..60 s; ``cause`` is why the phase is
+    what it is, and changes with it.
     """
 
     commands: Commands
@@ -89,3 +96,4 @@ class Decision:
     alarms: tuple[Alarm, ...] = ()
     estimate: PileEstimate = field(default_factory=PileEstimate)
     next_s: float = 60.0
+    cause: str = ""

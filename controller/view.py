@@ -7,17 +7,26 @@ class View:
     """Numbers of one step, SI units as named.
 
     ``room_k`` is the headroom of the core above ``zero_c``, where the draw ends; ``saved`` the share of the heat
-    account; ``limit`` the short code of what decides the draw (``controller.reasons.LIMITS``).
+    account; ``limit`` the short code of what decides the draw (``controller.reasons.LIMITS``), ``fan_limit`` of what
+    holds a fan back that would run, "" for nothing. ``at_risk``: the greenhouse is below the crop's minimum;
+    ``spending``: heat is drawn below the pile's floor for it; ``frost_barred``: a due pulse may not run.
     """
 
     __slots__ = (
         "air_w",
+        "at_risk",
         "battery_v",
+        "co2_ppm",
         "core_c",
         "drawing",
         "drawn_day_w",
+        "fan_limit",
         "fan_on",
         "flow_kg_s",
+        "frost_barred",
+        "hand_fan",
+        "hand_pump",
+        "hand_s",
         "hot_s",
         "limit",
         "locked_s",
@@ -25,17 +34,27 @@ class View:
         "may_draw",
         "need",
         "room_k",
+        "recovery_days",
         "saved",
+        "spending",
+        "tank_rise_k",
         "water_w",
         "zero_c",
     )
     air_w: float
+    at_risk: bool
     battery_v: float
+    co2_ppm: float
     core_c: float
     drawing: bool
     drawn_day_w: float
+    fan_limit: str
     fan_on: bool
     flow_kg_s: float
+    frost_barred: bool
+    hand_fan: float
+    hand_pump: float
+    hand_s: float
     hot_s: float
     limit: str
     locked_s: float
@@ -43,6 +62,9 @@ class View:
     may_draw: bool
     need: float
     room_k: float
+    recovery_days: float
     saved: float
+    spending: bool
+    tank_rise_k: float
     water_w: float
     zero_c: float

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import log
 
+from controller.guards import scald_stops, too_hot_for_s
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.pump import Regulator
@@ -11,14 +12,12 @@ from controller.settings import ControllerSettings
 
 LEAST_ON_S = 180.0
 LEAST_OFF_S = 600.0
-# Water that stood in the coil is as hot as the core, whatever the flow; it has passed within minutes.
-FIRST_WATER_S = 3600.0
 LEAST_SHARE = 0.05  # of the flow target
-FAR_TOO_HOT_K = 20.0
-HOT_PAUSE_S = 3600.0
+HOT_PAUSE_S = 900.0
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right
+HOLD_SHARE = 0.25  # of the flow target that holding the supply may add to the textbook flow
 SUPPLY_INTEGRAL_S = 1200.0  # drum and coil answer within the better part of an hour
 
 
@@ -37,13 +36,15 @@ def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_u
 class WaterLoop(Memory):
     """Leave to draw in, flow set-point out."""
 
-    __slots__ = ("_settings", "hot_s", "limit", "off_s", "on_s", "pause_s", "running", "supply")
+    __slots__ = ("_settings", "hold", "hot_s", "limit", "off_s", "on_s", "pause_s", "running", "supply")
 
     def __init__(self, settings: ControllerSettings) -> None:
         self._settings = settings
         target = settings.flow_target_kg_s
         # a flow change of the whole target moves the supply by some 20 K
-        self.supply = Regulator(-target / 40.0, -target / 40.0 / SUPPLY_INTEGRAL_S, -0.5 * target, 2.0 * target)
+        gain = -target / 40.0
+        self.supply = Regulator(gain, gain / SUPPLY_INTEGRAL_S, -0.5 * target, 2.0 * target)
+        self.hold = Regulator(gain, gain / SUPPLY_INTEGRAL_S, -target, HOLD_SHARE * target)
         self.running = False
         self.on_s = 0.0
         self.off_s = LEAST_OFF_S
@@ -68,31 +69,36 @@ class WaterLoop(Memory):
         core_c: float,
         dt_s: float,
         elapsed_s: float,
+        hold_supply: bool = False,
     ) -> float:
-        """Return the flow set-point [kg/s], 0 for standing."""
+        """Return the flow set-point [kg/s], 0 for standing.
+
+        ``hold_supply``: flow gives way to the supply temperature, not the other way round.
+        """
         if self.running:
             self.on_s += dt_s
-            self._watch_heat(supply_c, dt_s)
-            self.running = self.running and (may_draw or self.on_s < LEAST_ON_S)
+            self.watch_heat(supply_c, dt_s)
+            self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
             self.running, self.on_s, self.hot_s = True, 0.0, 0.0
         if not self.running:
-            self.limit = "scald" if self.pause_s > 0.0 else "pause"
+            self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
-        return self._set_point(effort, supply_c, return_c, core_c, dt_s)
+        return self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
 
-    def _watch_heat(self, supply_c: float, dt_s: float) -> None:
-        """Stop when the water stays above the scald limit after the first of it has passed."""
-        if not supply_c > self._settings.supply_max_c:
-            self.hot_s = 0.0
-            return
-        self.hot_s += dt_s
-        if self.hot_s >= FIRST_WATER_S or supply_c > self._settings.supply_max_c + FAR_TOO_HOT_K:
-            self.running, self.pause_s = False, HOT_PAUSE_S
+    def watch_heat(self, supply_c: float, dt_s: float) -> bool:
+        """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
+        limit_c = self._settings.supply_max_c
+        self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
+        if scald_stops(self.hot_s, supply_c, limit_c):
+            self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
+        return self.pause_s > 0.0
 
-    def _set_point(self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+    def _set_point(
+        self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float, hold_supply: bool
+    ) -> float:
         """Return the flow between the least that keeps the water below the scald limit and the target.
 
         Little is wanted: the least flow, whose water is hot, since it loses least on the way in pumping hours and
@@ -106,8 +112,16 @@ class WaterLoop(Memory):
         least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
         least = max(least + self.supply.update(hottest_c, supply_c, learns), LEAST_SHARE * s.flow_target_kg_s)
         wanted = effort * s.flow_target_kg_s
+        if hold_supply:
+            wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, dt_s))
         if least >= wanted:
             self.limit = "scald" if least > 1.5 * wanted else "supply"
             return min(least, FASTEST * s.flow_target_kg_s)
         self.limit = "flow" if wanted >= 0.98 * s.flow_target_kg_s else "supply"
         return wanted
+
+    def _holding_kg_s(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+        """Return the flow at which the supply comes out at its target: by the textbook, and what was learnt beyond."""
+        s = self._settings
+        flow_kg_s = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
+        return flow_kg_s + self.hold.update(s.supply_target_c, supply_c, dt_s if self.on_s > SETTLE_S else 0.0)

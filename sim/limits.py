@@ -22,6 +22,11 @@ LIMITS: dict[str, tuple[str, str]] = {
     "battery": ("battery low", "#000000"),
     "no-flow": ("pump turns, no water moves", "#999999"),
     "sensor": ("a sensor gives no reading", "#8B4513"),
+    "drained": ("loop drained", "#B0A090"),
+    "manual": ("by hand", "#44AA99"),
+    "tank": ("tank warmed enough for a day", "#117733"),
+    "crop": ("below the floor for the crop", "#882255"),
+    "off-time": ("pause between two draws", "#DDDDDD"),
     "timer": ("outside the timer's hours", "#E0E0E0"),
 }
 UNKNOWN_COLOUR = "#762A83"

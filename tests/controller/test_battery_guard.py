@@ -7,7 +7,7 @@ from math import nan
 import pytest
 
 from controller.media import air_enthalpy_j_kg, saturation_pa
-from controller.power import SAG_V, BatteryGuard, may_run
+from controller.power import BatteryGuard, may_run, sag_v
 
 
 @pytest.mark.parametrize(
@@ -35,8 +35,8 @@ def test_a_short_dip_does_not_stop_the_pump_and_a_long_one_does() -> None:
 
 def test_the_sag_under_load_is_allowed_for() -> None:
     loaded, idle = BatteryGuard(11.9, 12.4), BatteryGuard(11.9, 12.4)
-    assert loaded.update(11.9 - SAG_V / 2, 1.0, 0.0)
-    assert not idle.update(11.9 - SAG_V / 2, 0.0, 0.0)
+    assert loaded.update(11.9 - sag_v(1.0, 60.0) / 2, 1.0, 0.0)
+    assert not idle.update(11.9 - sag_v(1.0, 60.0) / 2, 0.0, 0.0)
 
 
 def test_no_voltmeter_guards_nothing() -> None:

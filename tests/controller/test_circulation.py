@@ -7,6 +7,7 @@ from math import exp, nan
 import pytest
 
 from controller import ControllerSettings
+from controller.guards import TOO_HOT_LONGEST_S
 from controller.pump import (
     FIRST_PAUSE_S,
     IDLE_SHARE,
@@ -21,7 +22,6 @@ from controller.pump import (
     Regulator,
 )
 from controller.water_loop import (
-    FIRST_WATER_S,
     HOT_PAUSE_S,
     LEAST_OFF_S,
     LEAST_ON_S,
@@ -244,7 +244,7 @@ def test_water_that_stays_too_hot_stops_the_loop_for_an_hour() -> None:
     while loop.running:
         loop_step(loop, True, supply_c=60.0)
         minutes += 1
-    assert minutes == pytest.approx(FIRST_WATER_S / 60.0, abs=1)
+    assert minutes == pytest.approx(TOO_HOT_LONGEST_S / 60.0, abs=1)
     assert loop.limit == "scald" and loop_step(loop, True) == 0.0
     loop.rest(HOT_PAUSE_S)
     assert loop_step(loop, True) > 0.0

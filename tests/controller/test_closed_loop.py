@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from tiny_plant import TinyPlant
 
-from controller import Controller, ControllerSettings
+from controller import Controller, ControllerSettings, Decision
+from controller.guards import TOO_HOT_LONGEST_S
 
 FLOOR_C = 45.0
 TWIN_ALIVE_C = 48.0
@@ -101,3 +102,68 @@ def test_a_pile_that_is_never_hot_is_never_drawn() -> None:
     season = Season(cold, days=6, tick_s=60.0)
     assert season.controller.phase == "hold-off"
     assert season.plant.drawn_j == 0.0
+
+
+def told(plant: TinyPlant, days: float) -> list[Decision]:
+    """Every decision of some days in closed loop."""
+    controller = Controller(ControllerSettings(start_hold_s=3600.0, pile_wet_mass_kg=plant.mass_kg))
+    decisions = []
+    while plant.elapsed_s < days * DAY_S:
+        decisions.append(controller.step(plant.measure()))
+        plant.commands = decisions[-1].commands
+        plant.advance(decisions[-1].next_s)
+    return decisions
+
+
+def test_every_stop_of_four_days_has_its_sentence() -> None:
+    """ "Why did it stop drawing at 3 a.m.?": the decision that stops the pump says why, with a number or a remedy."""
+    decisions = told(TinyPlant(outdoor_mean_c=-4.0, vigour=0.6), days=4)
+    stops = [
+        b for a, b in zip(decisions, decisions[1:], strict=False) if a.commands.pump_duty > b.commands.pump_duty == 0
+    ]
+    assert len(stops) >= 3
+    for d in stops:
+        assert d.reason.split(" ")[0].rstrip(":") in {"Waiting", "Pausing", "Resting", "Stopped"}
+        assert any(c.isdigit() for c in d.reason)
+
+
+def test_every_change_of_phase_comes_with_a_new_cause() -> None:
+    decisions = told(TinyPlant(outdoor_mean_c=-6.0, vigour=0.4), days=8)
+    changes = [(a, b) for a, b in zip(decisions, decisions[1:], strict=False) if a.phase != b.phase]
+    assert len({b.phase for _, b in changes}) >= 2
+    assert all(a.cause != b.cause for a, b in changes)
+
+
+def test_water_above_the_scald_limit_flows_for_minutes_only() -> None:
+    """A big pile at 66 degC with far more coil than the settings say, in a house that always wants more: flow does not cool
+    the water in time, and still it never runs longer than the guard allows."""
+    hot_c = dict.fromkeys(("core_c", "skin_c", "probe_c", "supply_c"), 66.0)
+    plant = TinyPlant(mass_kg=30000.0, outdoor_mean_c=-8.0, coil_ua_w_k=5000.0, **hot_c)
+    controller = Controller(ControllerSettings(start_hold_s=3600.0, greenhouse_min_c=22.0))
+    hot_s, longest_s, on_s = 0.0, 0.0, 0.0
+    while plant.elapsed_s < 4 * DAY_S:
+        d = controller.step(plant.measure())
+        plant.commands = d.commands
+        before_s = plant.elapsed_s
+        plant.advance(d.next_s)
+        on_s += plant.elapsed_s - before_s if plant.turning else 0.0
+        hot = plant.turning and plant.supply_c > 49.3
+        hot_s = hot_s + plant.elapsed_s - before_s if hot else 0.0 if not plant.turning else hot_s
+        longest_s = max(longest_s, hot_s)
+    assert on_s > 3600.0
+    assert 300.0 < longest_s <= TOO_HOT_LONGEST_S + 120.0
+
+
+@pytest.mark.parametrize("missing", [(), ("water_flow_kg_s",)])
+def test_a_pump_that_dies_is_noticed_with_and_without_a_meter(missing: tuple[str, ...]) -> None:
+    plant = TinyPlant(outdoor_mean_c=-6.0, missing=missing)
+    controller = Controller(ControllerSettings(start_hold_s=3600.0))
+    codes: set[str] = set()
+    while plant.elapsed_s < 5 * DAY_S:
+        if plant.elapsed_s > 3 * DAY_S:
+            plant.pump_start_duty = 2.0  # never breaks loose again
+        d = controller.step(plant.measure())
+        plant.commands = d.commands
+        codes |= {a.code for a in d.alarms} if plant.elapsed_s > 3 * DAY_S else set()
+        plant.advance(d.next_s)
+    assert ("no-heat" if missing else "no-flow") in codes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, fields
+from dataclasses import asdict
 from math import isfinite, nan
 from typing import Any
 
@@ -11,28 +11,17 @@ import pytest
 from helpers import CALM, DRAWING, SILENT, START_S, drawing_controller, reading, reborn, run
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from wild import ACTS, NAMES, ODD, ORDERS, assert_sound, storm
+from wild import SCRIPTS as WILD_SCRIPTS
 
-from controller import Controller, ControllerSettings, Decision, Measurements, SettingsError
+from controller import Controller, ControllerSettings, Measurements, SettingsError
 from controller.memory import SnapshotError
-from controller.phases import FAULTED, FIRST_DRAW, HARVEST, HOLD_OFF, PHASES, REST
-from controller.reasons import LIMITS
+from controller.phases import FAULTED, FIRST_DRAW, HARVEST, HOLD_OFF, REST
 
-NAMES = [f.name for f in fields(Measurements) if f.name != "time_s"]
-ODD = [nan, float("inf"), -float("inf"), 0.0, -1.0, 85.0, 127.94, -127.0, 1e300, -1e300, 5e-324]
 ANY_READINGS = st.dictionaries(
     st.sampled_from(NAMES), st.sampled_from(ODD) | st.floats(-60.0, 120.0) | st.floats(0.0, 1.0), max_size=len(NAMES)
 )
 SCRIPTS = st.lists(st.tuples(st.sampled_from([0.0, 1.0, 2.0, 10.0, 60.0, 3600.0, 1e6]), ANY_READINGS), max_size=40)
-
-
-def assert_sound(d: Decision) -> None:
-    assert 0.0 <= d.commands.pump_duty <= 1.0
-    assert 0.0 <= d.commands.fan_duty <= 1.0
-    assert 1.0 <= d.next_s <= 60.0
-    assert d.phase in PHASES
-    assert d.limit in LIMITS
-    assert d.reason.endswith(".")
-    assert all(a.seen and a.do and isfinite(a.since_s) for a in d.alarms)
 
 
 def play(controller: Controller, script: list[tuple[float, dict[str, float]]], begin_s: float = START_S) -> list[Any]:
@@ -43,6 +32,29 @@ def play(controller: Controller, script: list[tuple[float, dict[str, float]]], b
         assert_sound(d)
         decisions.append(json.dumps(asdict(d)))
     return decisions
+
+
+@settings(max_examples=300, deadline=None)
+@given(WILD_SCRIPTS, st.booleans())
+def test_any_floats_at_any_times_with_any_acts_give_sound_decisions(
+    script: list[tuple[float, dict[str, float], str, int]], in_a_draw: bool
+) -> None:
+    assert storm(script, in_a_draw) == sum(times for *_, times in script)
+
+
+@settings(max_examples=40, deadline=None)
+@given(WILD_SCRIPTS, ORDERS)
+def test_under_any_order_of_giving_way(
+    script: list[tuple[float, dict[str, float], str, int]], order: tuple[str, ...]
+) -> None:
+    controller, time_s = Controller(ControllerSettings(giving_way=order, start_hold_s=0.0)), START_S
+    seen = dict(CALM)
+    for wait_s, changes, act, times in script:
+        seen |= changes
+        ACTS[act](controller)
+        for _ in range(times):
+            time_s += wait_s if 0.0 <= wait_s < 1e7 else 10.0
+            assert_sound(controller.step(Measurements(time_s=time_s, **seen)))
 
 
 @settings(max_examples=150, deadline=None)

@@ -24,10 +24,10 @@ from controller.fan import (
     AirNeeds,
     FanDrive,
     air_share,
-    blocked_now,
     cooling_share,
     oxygen_share,
 )
+from controller.guards import blocked_now
 from controller.media import air_enthalpy_j_kg
 
 S = ControllerSettings()
@@ -77,7 +77,8 @@ def test_block_with_hysteresis() -> None:
 def time_on(needs: AirNeeds, tick_s: float = 60.0, hours: float = 50.0, **changes: float) -> float:
     fan, r, on = FanDrive(S), seen(**changes), 0.0
     for _ in range(round(hours * 3600.0 / tick_s)):
-        on += tick_s * (fan.step(needs, r, tick_s) > 0.0)
+        fan.look(r)
+        on += tick_s * (fan.step(needs, tick_s) > 0.0)
     return on / (hours * 3600.0)
 
 
@@ -110,7 +111,7 @@ def test_which_limit_holds_the_fan_is_said() -> None:
         ({"greenhouse_c": 30.0, "greenhouse_rh": 0.5}, "ceiling"),
         ({"greenhouse_rh": 0.5}, "air"),
     ):
-        fan.step(NEEDS, seen(**changes), 60.0)
+        fan.look(seen(**changes))
         assert fan.limit == limit
 
 
@@ -127,3 +128,18 @@ def test_rest_is_off() -> None:
     fan = FanDrive(S)
     fan.on, fan.duty = True, 0.6
     assert fan.rest() == 0.0 and not fan.on and fan.duty == 0.0
+
+
+def test_no_pile_air_while_a_fitted_co2_probe_is_silent() -> None:
+    fan, airless = FanDrive(S), replace(NEEDS, pile_o2=0.05)
+    for lost in (True, False):
+        fan.look(seen(), co2_lost=lost)
+        duties = [fan.step(airless, 60.0) for _ in range(60)]
+        assert any(duties) is not lost
+
+
+def test_a_fan_starts_with_its_starting_duty_and_then_turns_on_less() -> None:
+    fan = FanDrive(ControllerSettings(fan_start_duty=0.4, fan_run_duty=0.15))
+    fan.look(seen())
+    assert [fan.by_hand(0.2) for _ in range(3)] == [0.4, 0.2, 0.2]
+    assert fan.by_hand(0.05) == 0.15
