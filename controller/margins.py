@@ -64,7 +64,7 @@ def _odd(turns: Floats) -> Floats:
 
 
 def _crossed(interval: Floats) -> NDArray[np.bool_]:
-    return np.diff(interval) != 0.0
+    return np.asarray(np.diff(interval) != 0.0)
 
 
 def _share(turns: Floats, interval: Floats) -> Floats:
