@@ -20,7 +20,7 @@ from controller.media import WATER_J_KG_K
 LEAST_ROWS = 20
 LEAST_SPAN_K = 8.0  # bed over return
 MOST_NTU = 3.0
-PASSED = 1.25  # coil volumes that must have been pumped
+PASSED = 1.15  # coil volumes that must have been pumped
 PROBE_SD_K, FLOW_SD = 0.1, 0.02  # of matched probes, and of a flow
 LEAST_STEP_S, MOST_STEPS = 2.0, 400
 TANKS = (6, 10, 20)
@@ -183,7 +183,7 @@ class _Problem:
                 damping *= 8.0
         data = rest[: -self._known.size]
         spread = max(float(data @ data) / data.size, 1.0) * _hanging_together(data)
-        covariance = np.linalg.pinv(slopes.T @ slopes) * spread
+        covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes) * spread, dtype=np.float64)
         return _Best(float(rest @ rest), tanks, at, bed, float(np.sqrt(np.mean(data**2)) * FIT_SD_K), covariance)
 
     def _coarse(self, tanks: int) -> Floats:

@@ -10,7 +10,7 @@ from controller.identify.verdict import cannot_tell
 
 
 def identify_fan(
-    time_s: ArrayLike, duty: ArrayLike, speed_hz: ArrayLike, volts: ArrayLike, settle_s: float = 6.0
+    time_s: ArrayLike, duty: ArrayLike, speed_hz: ArrayLike, volts: ArrayLike, settle_s: float = 3.0
 ) -> MotorCurve:
     """Return the fan's speed over duty from a staircase; columns (n,) in s, 0..1, revolutions per second and V.
 

@@ -12,6 +12,7 @@ from controller.identify.verdict import Floats, Spoiled, Verdict, cannot_tell, g
 
 NOMINAL_V = 12.0
 LOW_V, HIGH_V = 6.0, 20.0  # outside: no voltage of a 12 V battery
+LOOSE_SD = 0.15  # of a level's mean: a reading is false
 WIDE_SD = 0.04  # of a level's mean: more scatter than this is no curve
 STILL_SHARE = 0.01  # of the largest reading: below, the motor stands
 LEAST_LEVELS = 3
@@ -25,7 +26,7 @@ class Level(NamedTuple):
     drive: float
     mean: float
     sd: float
-    rising: bool
+    settled: bool
 
 
 class MotorCurve(NamedTuple):
@@ -75,21 +76,22 @@ def no_curve(verdict: Verdict) -> MotorCurve:
 
 
 def levels_of(time_s: Floats, duty: Floats, reading: Floats, volts: Floats, settle_s: float) -> list[Level]:
-    """Return the mean of ``reading`` at each stretch of constant duty, its first ``settle_s`` [s] left out."""
+    """Return the mean of ``reading`` over the later half of each stretch of constant duty.
+
+    A stretch shorter than ``settle_s`` [s] shows whether the motor moves, but is not counted as settled.
+    """
     found: list[Level] = []
-    before = 0.0
     for rows in _stretches(duty):
-        late = rows[time_s[rows] - time_s[rows[0]] >= settle_s]
-        if late.size:
-            seen = reading[late]
-            middle = float(np.median(seen)) if seen.size > 2 else float(seen.mean())
-            scale = float(np.median(np.abs(seen - middle))) / 0.6745
-            kept = seen[np.abs(seen - middle) <= 4.0 * scale + 0.02 * abs(middle)]
-            mean, size = float(kept.mean()), kept.size
-            sd = float(kept.std(ddof=1) / np.sqrt(size)) if size > 1 else 0.02 * abs(mean)
-            drive = float(duty[rows[0]] * volts[late].mean() / NOMINAL_V)
-            found.append(Level(float(duty[rows[0]]), drive, mean, sd, float(duty[rows[0]]) > before))
-        before = float(duty[rows[0]])
+        lasted_s = time_s[rows[-1]] - time_s[rows[0]]
+        late = rows[time_s[rows] - time_s[rows[0]] >= 0.5 * lasted_s]
+        seen = reading[late]
+        middle = float(np.median(seen))
+        scale = float(np.median(np.abs(seen - middle))) / 0.6745
+        kept = seen[np.abs(seen - middle) <= 4.0 * scale + 0.02 * abs(middle)]
+        kept = kept if kept.size else seen
+        sd = float(kept.std(ddof=1) / np.sqrt(kept.size)) if kept.size > 1 else 0.05 * abs(middle)
+        drive = float(duty[rows[0]] * volts[late].mean() / NOMINAL_V)
+        found.append(Level(float(duty[rows[0]]), drive, float(kept.mean()), sd, bool(lasted_s >= settle_s)))
     return found
 
 
@@ -104,7 +106,7 @@ def identify_motor(
     """Return the curve from a record: duty up in steps from rest, then down until the motor stands.
 
     All columns are (n,): time [s], duty 0..1, what the ``sensor`` reads of the ``medium``'s motion (any unit, 0 at rest)
-    and battery voltage (NaN: 12 V is taken). ``settle_s`` is how long the motor and its sensor take to settle.
+    and battery voltage (NaN: 12 V is taken). ``settle_s``: steps shorter than this do not count for the curve.
     """
     try:
         return _identified(time_s, duty, reading, volts, settle_s, sensor, medium)
@@ -129,7 +131,9 @@ def _identified(
         raise Spoiled(repeat_with(f"the {medium} free to move: the {sensor} saw none at any duty"))
     start, start_sd = _threshold(levels, still, starting=True)
     run, run_sd = _threshold(levels, still, starting=False)
-    curve = _merged(turning)
+    curve = _merged([level for level in turning if level.settled and level.sd <= LOOSE_SD * level.mean])
+    if not curve:
+        raise Spoiled(repeat_with("longer steps: none was held long enough"))
     power, power_sd, voltage_verdict = _voltage_power(d, r, v, still)
     drives, means, sds = (tuple(float(x) for x in column) for column in zip(*curve, strict=True))
     verdict = _judged(levels, curve, start, run, sensor)

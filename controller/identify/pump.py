@@ -23,7 +23,7 @@ class Bucket(NamedTuple):
 
 
 def identify_pump(
-    time_s: ArrayLike, duty: ArrayLike, flow_kg_s: ArrayLike, volts: ArrayLike, settle_s: float = 6.0
+    time_s: ArrayLike, duty: ArrayLike, flow_kg_s: ArrayLike, volts: ArrayLike, settle_s: float = 3.0
 ) -> MotorCurve:
     """Return the pump curve from a staircase seen by a flow meter; columns (n,) in s, 0..1, kg/s and V.
 
