@@ -18,7 +18,7 @@ from controller.commissioning_plan import (
     DONE,
     DOWN,
     DRAW,
-    DRAW_COOLS_K,
+    DRAW_SHARE,
     DRAW_MOST_S,
     FAN,
     FAN_DOWN,
@@ -59,6 +59,7 @@ MOST_WAIT_S, MOST_TRIES = 900.0, 3
 WAIT_TICK_S = 10.0
 JOINT_KG = 4.0  # water between coil and probe
 MOST_ROWS = 20_000
+MOST_CORE_K = 5.0
 COLUMNS = (
     "time_s", "pump_duty", "fan_duty", "water_flow_kg_s", "water_supply_c", "water_return_c", "pile_core_c",
     "pump_battery_v", "fan_speed_hz", "fan_battery_v",
@@ -79,9 +80,14 @@ class SessionStep(NamedTuple):
 
 
 class Commissioning(Memory):
-    """The session. ``step`` takes any floats and never raises."""
+    """The session. ``step`` takes any floats and never raises.
+
+    ``core_k`` is by how much the session may cool the core of the pile [K]: 1 shows the pump, the fan, the delays and
+    the probes; the coil of most piles needs 2.
+    """
 
     __slots__ = (
+        "_core_k",
         "_notes",
         "_rows",
         "_settings",
@@ -102,11 +108,12 @@ class Commissioning(Memory):
         "watch",
     )
 
-    def __init__(self, settings: ControllerSettings) -> None:
+    def __init__(self, settings: ControllerSettings, core_k: float = 1.0) -> None:
         self._settings = settings
+        self._core_k = core_k = core_k if 0.0 <= core_k <= MOST_CORE_K else 1.0
         self._rows: list[tuple[str, list[float]]] = []
         self._notes: dict[str, Any] = {"answers": {}, "given_up": {}}
-        self.watch = Watch(settings)
+        self.watch = Watch(settings, core_k)
         self.stage = ORDER[0]
         self.in_stage_s = self.waited_s = self.tries = self.moving = 0.0
         self.pump_duty = self.fan_duty = 0.0
@@ -271,7 +278,7 @@ class Commissioning(Memory):
         """The draw has shown what it can, or has taken its share of the heat."""
         heat = self.watch.heat
         enough = heat.coil_kg > 0.0 and heat.pumped_kg >= VOLUMES * (heat.coil_kg + JOINT_KG)
-        return enough or heat.cooled_k >= DRAW_COOLS_K
+        return enough or heat.cooled_k >= DRAW_SHARE * self._core_k
 
     # --- what each stage wants
 
@@ -339,12 +346,12 @@ class Commissioning(Memory):
         return {"version": VERSION, "memory": super().snapshot(), "rows": rows, "notes": notes}
 
     @classmethod
-    def restore(cls, settings: ControllerSettings, snapshot: Mapping[str, Any]) -> Commissioning:
+    def restore(cls, settings: ControllerSettings, snapshot: Mapping[str, Any], core_k: float = 1.0) -> Commissioning:
         """Return a session that goes on where the one that gave ``snapshot`` was; ``SnapshotError`` if it does not fit.
 
         After a silence of more than half a minute the stage that was cut begins again.
         """
-        session = cls(settings)
+        session = cls(settings, core_k)
         if not isinstance(snapshot, Mapping) or snapshot.get("version") != VERSION:
             raise SnapshotError(f"session snapshot is not of version {VERSION}: start the session afresh")
         session.recall(snapshot.get("memory", {}))

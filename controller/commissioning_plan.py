@@ -8,7 +8,7 @@ from controller.settings import ControllerSettings
 
 PUMP, FAN, NONE = "pump", "fan", "none"
 REST_S, REST_TICK_S = 300.0, 5.0
-FINE_STEP, FINE_S = 0.01, 5.0
+FINE_STEP, FINE_S = 0.01, 6.0
 COARSE_FROM, COARSE_STEP = 0.40, 0.03
 BLIND_STEP, BLIND_S = 0.02, 30.0  # without a meter only warm water shows that something moves
 LEVELS = (0.32, 0.42, 0.55, 0.75, 1.0)
@@ -16,11 +16,11 @@ LEVEL_S, SETTLE_S = 12.0, 3.0
 FIRST_S = 180.0
 DRAW_MOST_S = 900.0
 PASS_S = 540.0  # the draw is as fast as brings what it needs through in this time
-DRAW_COOLS_K = 0.7  # the draw leaves the rest of the heat to what follows
+DRAW_SHARE = 0.65  # of the cooling allowed: the draw ends by itself before the guard has to end it
 VOLUMES = 2.4  # coil contents to pump in all
 UNKNOWN_COIL_KG = 50.0
 BUCKET_S = 20.0
-BUCKET_DUTIES = (0.15, 0.45, 1.0)  # how far from the starting duty to full
+BUCKET_DUTIES = (0.15, 0.4, 1.0)  # how far from the starting duty to full
 HIGHEST_START = 0.9
 
 
@@ -60,9 +60,9 @@ STAGES: dict[str, Stage] = {
             "pile: keep away from the outlets.",
         ),
         Stage(FIRST, PUMP, 2.0, "The pump runs slowly. How long the warm water takes to the probe is measured."),
+        Stage(DOWN, PUMP, 1.0, "The pump goes down in small steps until it stops, for its smallest running power."),
         Stage(UP, PUMP, 1.0, "The pump goes up in steps to full power, a dozen seconds each, for its curve."),
         Stage(DRAW, PUMP, 2.0, "A steady draw, until all the water that stood in the coil has passed and some more."),
-        Stage(DOWN, PUMP, 1.0, "The pump goes down in small steps until it stops, for its smallest running power."),
         Stage(BUCKET_1, PUMP, 1.0, "Bucket check, slow: the pump runs for twenty seconds into your bucket."),
         Stage(BUCKET_2, PUMP, 1.0, "Bucket check, medium: the pump runs for twenty seconds into your bucket."),
         Stage(BUCKET_3, PUMP, 1.0, "Bucket check, full power: the pump runs for twenty seconds into your bucket."),

@@ -110,7 +110,7 @@ def _pump(session: Commissioning) -> MotorCurve:
         return no_curve(lacking)
     if not session.meter:
         return identify_pump_by_bucket(_buckets(session), session.start_duty)
-    r = _table(session, START, FIRST, UP, DOWN)
+    r = _table(session, START, FIRST, DOWN, UP)
     flow = np.nan_to_num(r["water_flow_kg_s"], nan=NAN)
     curve = identify_pump(r["time_s"], r["pump_duty"], flow, r["pump_battery_v"], SETTLE_S)
     return corrected_by_bucket(curve, _buckets(session)) if curve.verdict.good else curve
@@ -138,8 +138,7 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
 
 
 def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorCurve) -> Coil:
-    stages = [START, FIRST, UP, DRAW]
-    r = _table(session, *stages)
+    r = _table(session, START, FIRST, DOWN, UP, DRAW)
     flow = r["water_flow_kg_s"]
     if not session.meter:
         flow = np.array([pump.at(d, v) if d > 0.0 else 0.0 for d, v in zip(r["pump_duty"], _volts(r), strict=True)])

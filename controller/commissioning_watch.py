@@ -14,8 +14,9 @@ from controller.settings import ControllerSettings
 from controller.signals import Measurements
 
 SPARE_K, BACK_K = 2.0, 0.5  # the core must be this far above its floor, and that much more once it was not
-MOST_COOLED_K = 0.85  # of the core's mean, so that 1 K is never used up
-CORE_J_KG_K = 800.0  # of the core (about a quarter of the pile) per kg of the whole; wet compost 3 kJ/kg K
+GUARD_SHARE = 0.9  # of the cooling that the session may cause
+TANKS, UA_MARGIN = 10, 3.0
+CORE_J_KG_K = 600.0  # of the core (a fifth of the pile) per kg of the whole; wet compost 3 kJ/kg K (from memory)
 MOVES_KG_S = 0.004
 DRY_DUTY, DRY_S = 0.4, 75.0  # so long may a pump be driven so hard without water
 FAR_TOO_HOT_K = 22.0  # above the scald limit
@@ -52,18 +53,31 @@ def _share(duty: float) -> float:
 
 
 class HeatUsed(Memory):
-    """How far the session has cooled the core, from the heat that the water carried off.
+    """How far the session has cooled the core, from the heat that the bed gave to the water.
 
-    Water that stood warm in the coil gives its own heat first; that part, known when the coil's content is, does not count.
+    Two figures, each on the safe side in its own way, and the smaller counts. One is the heat carried off less what the
+    water in the coil lost itself: too much while that water is still passing. The other warms new water in a coil of
+    ten tanks that is three times as good as the settings say.
     """
 
-    __slots__ = ("_settings", "coil_kg", "hottest_c", "pumped_kg", "taken_j", "water_back_c", "water_out_c")
+    __slots__ = (
+        "_settings",
+        "coil_kg",
+        "given_j",
+        "hottest_c",
+        "pumped_kg",
+        "taken_j",
+        "tanks_c",
+        "water_back_c",
+        "water_out_c",
+    )
 
     def __init__(self, settings: ControllerSettings) -> None:
         self._settings = settings
         self.coil_kg = 0.0
-        self.taken_j = self.pumped_kg = 0.0
+        self.taken_j = self.pumped_kg = self.given_j = 0.0
         self.hottest_c = self.water_out_c = self.water_back_c = nan
+        self.tanks_c = [nan] * TANKS
 
     @property
     def cooled_k(self) -> float:
@@ -72,7 +86,10 @@ class HeatUsed(Memory):
         if self.hottest_c == self.hottest_c and self.pumped_kg > 0.0:
             kept = min(self.coil_kg, self.pumped_kg) * WATER_J_KG_K
             own_j = kept * max(self.hottest_c - 0.5 * (self.water_out_c + self.water_back_c), 0.0)
-        return max(self.taken_j - own_j, 0.0) / (CORE_J_KG_K * self._settings.pile_wet_mass_kg)
+        given_j = max(self.taken_j - own_j, 0.0)
+        if self.coil_kg > 0.0:
+            given_j = min(given_j, self.given_j)
+        return given_j / (CORE_J_KG_K * self._settings.pile_wet_mass_kg)
 
     def book(self, flow_kg_s: float, r: Readings, dt_s: float) -> None:
         """Add a step; what is not measured is taken so that more was drawn, not less."""
@@ -84,12 +101,27 @@ class HeatUsed(Memory):
         self.taken_j += max(0.0, WATER_J_KG_K * flow_kg_s * (out_c - back_c)) * dt_s
         self.hottest_c = out_c if self.hottest_c != self.hottest_c else max(self.hottest_c, out_c)
         self.water_out_c, self.water_back_c = out_c, back_c
+        if self.coil_kg > 0.0:
+            self._warm(flow_kg_s, max(r.pile_core_c, self.hottest_c), back_c, dt_s)
+
+    def _warm(self, flow_kg_s: float, bed_c: float, back_c: float, dt_s: float) -> None:
+        """Advance the tanks (implicitly, so that any step is stable) and add what the bed gave them."""
+        tank_j_k = self.coil_kg / TANKS * WATER_J_KG_K
+        moved = flow_kg_s * WATER_J_KG_K * dt_s / tank_j_k
+        passed = UA_MARGIN * self._settings.coil_ua_w_k / TANKS * dt_s / tank_j_k
+        before_c = back_c
+        for i, tank_c in enumerate(self.tanks_c):
+            old_c = tank_c if tank_c == tank_c else bed_c
+            new_c = (old_c + moved * before_c + passed * bed_c) / (1.0 + moved + passed)
+            self.given_j += max(0.0, passed * (bed_c - new_c)) * tank_j_k
+            self.tanks_c[i] = before_c = new_c
 
 
 class Watch(Memory):
     """The guards of a session: sensors, batteries, pile floor, heat budget, dry run, heat at the tap, bad air, silence."""
 
     __slots__ = (
+        "_allowed_k",
         "_settings",
         "checks",
         "clock",
@@ -100,8 +132,9 @@ class Watch(Memory):
         "pump_battery",
     )
 
-    def __init__(self, settings: ControllerSettings) -> None:
+    def __init__(self, settings: ControllerSettings, core_k: float = 1.0) -> None:
         s = self._settings = settings
+        self._allowed_k = core_k
         self.clock = Clock()
         self.checks = SensorChecks()
         self.pump_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
@@ -134,7 +167,7 @@ class Watch(Memory):
     @property
     def spent(self) -> bool:
         """Whether the heat that a session may take is used up."""
-        return self.heat.cooled_k >= MOST_COOLED_K
+        return self.heat.cooled_k >= GUARD_SHARE * self._allowed_k
 
     def _flow_kg_s(self, r: Readings, pump_duty: float) -> float:
         if pump_duty <= 0.0:
@@ -164,7 +197,7 @@ class Watch(Memory):
             (r.water_supply_c != r.water_supply_c, "the supply probe gives no reading", False),
             (r.water_supply_c > s.supply_max_c + FAR_TOO_HOT_K, "the water is dangerously hot", False),
             (self.dry_s > DRY_S, "no water moves: the pump may run dry", True),
-            (self.spent, f"the session has taken the heat it may take ({MOST_COOLED_K:g} K of the core)", True),
+            (self.spent, f"the session has taken the heat it may take ({self._allowed_k:g} K of the core)", True),
         )
         return next(((reason, lasts) for bites, reason, lasts in checks if bites), ("", False))
 

@@ -40,6 +40,8 @@ def outlet(guesses: Guesses, tanks: int, dt_s: float, flow_kg_s: Floats, inlet_c
     for k, (flow, inlet) in enumerate(zip(flow_kg_s, inlet_c, strict=True)):
         if flow > 1e-6:
             _flow(water, around, float(flow), float(inlet), dt_s, tank_kg, guesses, tanks)
+        else:
+            _rest(water, around, dt_s, tank_kg, guesses, tanks)
         seen[:, k] = water[:, :, -1]
     return seen[0], seen[1]
 
@@ -61,6 +63,13 @@ def _flow(
         gained = passed * (around - water)
         water += share * (before - water) + gained
         around -= cools * gained
+
+
+def _rest(water: Floats, around: Floats, dt_s: float, tank_kg: Floats, guesses: Guesses, tanks: int) -> None:
+    share = -np.expm1(-guesses.ua_w_k / tanks * dt_s / (tank_kg * WATER_J_KG_K))
+    gained = share[:, None] * (around - water)
+    water += gained
+    around -= (tank_kg * WATER_J_KG_K * guesses.sag_k_j * tanks)[:, None] * gained
 
 
 def lagged(values: Floats, dt_s: float, lag_s: Floats) -> Floats:
