@@ -23,7 +23,7 @@ MOST_NTU = 3.0
 PASSED = 1.15  # coil volumes that must have been pumped
 PROBE_SD_K, FLOW_SD = 0.1, 0.02  # of matched probes, and of a flow
 LEAST_STEP_S, MOST_STEPS = 2.0, 400
-TANKS = (6, 10, 20)
+TANKS = (6, 10, 20, 50)
 LEAST_UA, MOST_UA = 10.0, 4000.0  # W/K
 LEAST_KG = 1.0
 MOST_SAG_K_J = 6e-6
@@ -32,7 +32,8 @@ JOINT_KG, TAPE_SD = 4.0, 0.08  # fittings and last turns after the coil; error o
 FIT_SD_K = 0.15  # size of an ordinary residual
 SCALE = np.array([1.0, 1.0, 1e-6, 1.0])
 STEPS = 14
-MOST_SD = 0.1  # of UA
+MOST_SD = 0.14  # of UA
+MODEL_SD = 0.07  # tanks in an even bed are not the coil itself; seen on simulated plants
 NAN = float("nan")
 
 
@@ -231,7 +232,7 @@ def _weighed(draw: _Draw, best: _Best, taped: bool) -> Coil:
     ntu = best.ua / (flow * WATER_J_KG_K)
     span = best.bed - float(np.median(draw.back))
     by_probe = PROBE_SD_K * np.sqrt(2.0) / max(ntu * span * np.exp(-ntu), 1e-6)
-    sd = best.ua * float(np.sqrt(best.covariance[0, 0] + by_probe**2 + FLOW_SD**2))
+    sd = best.ua * float(np.sqrt(best.covariance[0, 0] + by_probe**2 + FLOW_SD**2 + MODEL_SD**2))
     verdict = _judged(draw, best, sd, ntu, taped)
     return Coil(best.ua, sd, best.kg, best.bed, float(best.at[2]), best.fit_k, verdict)
 

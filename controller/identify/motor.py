@@ -14,7 +14,7 @@ NOMINAL_V = 12.0
 LOW_V, HIGH_V = 6.0, 20.0  # outside: no voltage of a 12 V battery
 LOOSE_SD = 0.15  # of a level's mean: a reading is false
 WIDE_SD = 0.04  # of a level's mean: more scatter than this is no curve
-STILL_SHARE = 0.01  # of the largest reading: below, the motor stands
+STILL_SHARE = 0.003  # of the largest reading: below, the motor stands
 LEAST_LEVELS = 3
 VOLTAGE_SPAN_V = 0.5
 

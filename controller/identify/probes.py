@@ -43,7 +43,8 @@ def match_probes(time_s: ArrayLike, first_c: ArrayLike, second_c: ArrayLike, hea
     drift = np.array([np.polyfit(t - t[0], column, 1)[0] for column in (_filled(a), _filled(b))])
     noise = 1.2533 * max(noise_sd(apart), float(np.median(np.abs(apart - offset))) / 0.6745) / np.sqrt(t.size)
     sd = float(np.sqrt(noise**2 + STEP_K**2 / 12.0 + (0.1 * np.abs(drift).max() * (t[-1] - t[0])) ** 2))
-    return Match(offset, sd, _judged(offset, sd, drift * 3600.0, a, b, heat_at_k))
+    drift_sd = 3600.0 * noise * np.sqrt(12.0) / max(float(t[-1] - t[0]), 1e-9)
+    return Match(offset, sd, _judged(offset, sd, drift * 3600.0, drift_sd, a, b, heat_at_k))
 
 
 def _filled(values: np.ndarray) -> np.ndarray:
@@ -53,10 +54,12 @@ def _filled(values: np.ndarray) -> np.ndarray:
     return np.asarray(np.clip(values, low - reach, high + reach))
 
 
-def _judged(offset: float, sd: float, drift_k_h: np.ndarray, a: np.ndarray, b: np.ndarray, heat_at_k: float) -> Verdict:
+def _judged(
+    offset: float, sd: float, drift_k_h: np.ndarray, drift_sd_k_h: float, a: np.ndarray, b: np.ndarray, heat_at_k: float
+) -> Verdict:
     if abs(offset) > APART_K:
         return cannot_tell(f"the probes are {abs(offset):.1f} K apart: they do not sit in the same temperature")
-    if float(np.abs(drift_k_h[1] - drift_k_h[0])) > STILL_K_H:
+    if float(np.abs(drift_k_h[1] - drift_k_h[0])) > STILL_K_H + 4.0 * drift_sd_k_h:
         return repeat_with("a longer rest: the pipes still settle at different pace; eight hours without flow will do")
     for name, column in (("first", a), ("second", b)):
         if column.size >= STUCK_ROWS and np.ptp(column) == 0.0 and abs(drift_k_h).max() > STEP_K:
