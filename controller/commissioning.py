@@ -91,6 +91,7 @@ class Commissioning(Memory):
         "_notes",
         "_rows",
         "_settings",
+        "all_waits_s",
         "drawn_duty",
         "fan_duty",
         "fan_start_duty",
@@ -115,7 +116,7 @@ class Commissioning(Memory):
         self._notes: dict[str, Any] = {"answers": {}, "given_up": {}}
         self.watch = Watch(settings, core_k)
         self.stage = ORDER[0]
-        self.in_stage_s = self.waited_s = self.tries = self.moving = 0.0
+        self.in_stage_s = self.waited_s = self.all_waits_s = self.tries = self.moving = 0.0
         self.pump_duty = self.fan_duty = 0.0
         self.start_duty = self.fan_start_duty = self.drawn_duty = nan
         self.row_flow_kg_s = self.supply_before_c = nan
@@ -142,7 +143,9 @@ class Commissioning(Memory):
         wanted = wanted if wanted == wanted else 0.0
         pump, fan = (wanted, 0.0) if stage.drives == PUMP else (0.0, wanted if stage.drives == FAN else 0.0)
         held = (stage.drives == PUMP and allowed.pump_duty < pump) or (stage.drives == FAN and allowed.fan_duty < fan)
-        self.waited_s = self.waited_s + self.watch.clock.dt_s + 1e-3 if held else 0.0
+        waits_s = self.watch.clock.dt_s + 1e-3 if held else 0.0
+        self.waited_s = self.waited_s + waits_s if held else 0.0
+        self.all_waits_s += waits_s
         self.pump_duty, self.fan_duty = (0.0, 0.0) if held else (pump, fan)
         reason = allowed.reason if held else ""
         tick = WAIT_TICK_S if held else stage.tick_s
@@ -204,7 +207,7 @@ class Commissioning(Memory):
         if free >= 1.0:
             self.waited_s = 0.0
             self._again()
-        elif self.waited_s > MOST_WAIT_S or allowed.lasting:
+        elif self.all_waits_s > MOST_WAIT_S or allowed.lasting:
             self._give_up(allowed.reason)
 
     def _again(self) -> None:
@@ -214,6 +217,7 @@ class Commissioning(Memory):
             return
         self._rows = [row for row in self._rows if row[0] != self.stage]
         self.in_stage_s = self.moving = self.waited_s = 0.0
+        self.supply_before_c = nan
         self.ready = False
 
     def _give_up(self, reason: str) -> None:
@@ -226,7 +230,7 @@ class Commissioning(Memory):
         self.stage = next(name for name in ORDER[ORDER.index(self.stage) + 1 :] if self._makes_sense(name))
         self.in_stage_s = self.waited_s = self.tries = self.moving = 0.0
         self.ready = False
-        self.drawn_duty = nan
+        self.drawn_duty = self.supply_before_c = nan
 
     def _makes_sense(self, name: str) -> bool:
         started = self.start_duty == self.start_duty
@@ -240,7 +244,7 @@ class Commissioning(Memory):
 
     def _note_motion(self, r: Readings) -> None:
         """Count readings in a row that show motion while something is being started, or its lack while it is stopped."""
-        if self.stage in (START, FAN_UP) and self.in_stage_s <= 0.0:
+        if self.supply_before_c != self.supply_before_c:
             self.supply_before_c = r.water_supply_c
         if self.stage == START:
             seen = r.water_flow_kg_s > MOVES_KG_S if self.meter else r.water_supply_c > self.supply_before_c + WARMED_K

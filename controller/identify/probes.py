@@ -43,7 +43,7 @@ def match_probes(time_s: ArrayLike, first_c: ArrayLike, second_c: ArrayLike, hea
     drift = np.array([np.polyfit(t - t[0], column, 1)[0] for column in (_filled(a), _filled(b))])
     noise = 1.2533 * max(noise_sd(apart), float(np.median(np.abs(apart - offset))) / 0.6745) / np.sqrt(t.size)
     sd = float(np.sqrt(noise**2 + STEP_K**2 / 12.0 + (0.1 * np.abs(drift).max() * (t[-1] - t[0])) ** 2))
-    drift_sd = 3600.0 * noise * np.sqrt(12.0) / max(float(t[-1] - t[0]), 1e-9)
+    drift_sd = 3600.0 * noise_sd(apart) * np.sqrt(12.0 / t.size) / max(float(t[-1] - t[0]), 1e-9)
     return Match(offset, sd, _judged(offset, sd, drift * 3600.0, drift_sd, a, b, heat_at_k))
 
 
@@ -55,7 +55,13 @@ def _filled(values: np.ndarray) -> np.ndarray:
 
 
 def _judged(
-    offset: float, sd: float, drift_k_h: np.ndarray, drift_sd_k_h: float, a: np.ndarray, b: np.ndarray, heat_at_k: float
+    offset: float,
+    sd: float,
+    drift_k_h: np.ndarray,
+    drift_sd_k_h: float,
+    a: np.ndarray,
+    b: np.ndarray,
+    heat_at_k: float,
 ) -> Verdict:
     if abs(offset) > APART_K:
         return cannot_tell(f"the probes are {abs(offset):.1f} K apart: they do not sit in the same temperature")
