@@ -14,6 +14,7 @@ from controller.checks import Readings
 from controller.commissioning_plan import (
     BUCKET_QUESTION,
     BUCKET_S,
+    BUCKET_SHARE,
     BUCKETS,
     DONE,
     DOWN,
@@ -24,6 +25,8 @@ from controller.commissioning_plan import (
     FAN_DOWN,
     FAN_UP,
     FIRST,
+    FIRST_KG,
+    FIRST_LEAST_S,
     FIRST_S,
     LEVEL_S,
     NONE,
@@ -237,7 +240,8 @@ class Commissioning(Memory):
         if name in (FIRST, UP, DRAW, DOWN):
             return started and (self.meter or name in (FIRST, DRAW))
         if name in BUCKETS:
-            return started and (not self.meter or name == BUCKETS[1])
+            spare = self.watch.heat.cooled_k < BUCKET_SHARE * self._core_k
+            return started and (not self.meter or (spare and name != BUCKETS[2]))
         if name == FAN_DOWN:
             return self.fan_start_duty == self.fan_start_duty
         return name != FAN_UP or self.watch.checks.fitted("fan_speed_hz")
@@ -271,7 +275,7 @@ class Commissioning(Memory):
         if stage == REST:
             return s >= REST_S
         if stage == FIRST:
-            return s >= FIRST_S
+            return s >= FIRST_S or (s >= FIRST_LEAST_S and self.watch.heat.pumped_kg >= FIRST_KG)
         if stage == DRAW:
             return s >= DRAW_MOST_S or self._passed()
         if stage in (START, DOWN, FAN_DOWN) and self.moving >= MOVED:

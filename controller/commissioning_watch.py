@@ -16,7 +16,7 @@ from controller.signals import Measurements
 SPARE_K, BACK_K = 2.0, 0.5  # the core must be this far above its floor, and that much more once it was not
 GUARD_SHARE = 0.9  # of the cooling that the session may cause
 TANKS, UA_MARGIN = 10, 3.0
-CORE_J_KG_K = 600.0  # of the core (a fifth of the pile) per kg of the whole; wet compost 3 kJ/kg K (from memory)
+CORE_J_KG_K = 560.0  # of the core (a fifth of the pile) per kg of the whole; wet compost 3 kJ/kg K (from memory)
 MOVES_KG_S = 0.004
 DRY_DUTY, DRY_S = 0.4, 75.0  # so long may a pump be driven so hard without water
 FAR_TOO_HOT_K = 22.0  # above the scald limit

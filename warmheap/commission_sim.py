@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from controller.commissioning import Commissioning, SessionStep
 from controller.commissioning_plan import TAPE, Question
 from controller.commissioning_results import Learned, learn
+from controller.identify.motor import NOMINAL_V
 from controller.signals import Commands
 from controller.tuning_rules import half_rule
 
@@ -110,7 +111,7 @@ def pump_law(p: Any) -> Callable[[float], float]:
 def true_values(scenario: Scenario, seed: int) -> dict[str, float]:
     """What the session should find: pump and fan thresholds, coil, dead time and lag of a clean start."""
     from sim import layout as at
-    from sim.kernel import C_OFFSET, S_RETURN, S_SUPPLY
+    from sim.kernel import C_OFFSET, S_PUMP_V, S_RETURN, S_SUPPLY
     from sim.plant import Plant
 
     plant = Plant(scenario, seed=seed)
@@ -126,6 +127,7 @@ def true_values(scenario: Scenario, seed: int) -> dict[str, float]:
         "ua_w_k": float(p[cells].sum()),
         "coil_kg": float(p[masses].sum()),
         "return_offset_k": float(s[S_RETURN, C_OFFSET] - s[S_SUPPLY, C_OFFSET]),
+        "voltmeter_offset_v": float(s[S_PUMP_V, C_OFFSET]),
         "delay_s": delay_s,
         "lag_s": lag_s,
     }
@@ -152,16 +154,17 @@ def compared(done: Session) -> dict[str, Any]:
     errors = [float("nan")]
     if found.pump.drive:
         duties = np.linspace(found.pump.drive[0], min(found.pump.drive[-1], 1.0), 60)
-        flows = [(found.pump.at(float(d)), done.pump_at(float(d))) for d in duties]
+        read_v = NOMINAL_V + truth["voltmeter_offset_v"]  # the controller will read the same voltmeter
+        flows = [(found.pump.at(float(d), read_v), done.pump_at(float(d))) for d in duties]
         errors = [abs(seen / true - 1.0) for seen, true in flows if true >= WORKING_KG_S]
     return {
         "pump_curve_error": max(errors),
-        "start_duty": (found.pump.start_duty, truth["start_duty"]),
-        "run_duty": (found.pump.run_duty, truth["run_duty"]),
+        "pump_start_duty": (found.pump.start_duty, truth["start_duty"]),
+        "pump_run_duty": (found.pump.run_duty, truth["run_duty"]),
         "fan_start_duty": (found.fan.start_duty, truth["fan_start_duty"]),
         "fan_run_duty": (found.fan.run_duty, truth["fan_run_duty"]),
-        "delay_s": (found.start.delay_s, truth["delay_s"]),
-        "lag_s": (found.start.lag_s, truth["lag_s"]),
+        "supply_delay_s": (found.start.delay_s, truth["delay_s"]),
+        "supply_lag_s": (found.start.lag_s, truth["lag_s"]),
         "coil_ua_w_k": (found.coil.ua_w_k, truth["ua_w_k"]),
         "return_offset_k": (found.probes.offset_k, truth["return_offset_k"]),
     }

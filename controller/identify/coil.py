@@ -20,7 +20,7 @@ from controller.media import WATER_J_KG_K
 LEAST_ROWS = 20
 LEAST_SPAN_K = 8.0  # bed over return
 MOST_NTU = 3.0
-PASSED = 1.15  # coil volumes that must have been pumped
+PASSED, PASSED_WELL, PASSED_BLIND = 1.15, 1.45, 1.6  # coil contents pumped: to try, to trust, without a tape
 PROBE_SD_K, FLOW_SD = 0.1, 0.02  # of matched probes, and of a flow
 LEAST_STEP_S, MOST_STEPS = 2.0, 400
 TANKS = (6, 10, 20, 50)
@@ -240,7 +240,7 @@ def _weighed(draw: _Draw, best: _Best, taped: bool) -> Coil:
 def _judged(draw: _Draw, best: _Best, sd: float, ntu: float, taped: bool) -> Verdict:
     if best.fit_k > 1.0:
         return cannot_tell("the supply does not follow the return as a coil in an even bed would")
-    if not taped and best.kg > 0.95 * draw.pumped_kg / PASSED:
+    if best.kg > draw.pumped_kg / (PASSED_WELL if taped else PASSED_BLIND):
         return repeat_with("more water drawn: what stood in the coil had not all passed")
     if ntu > MOST_NTU or best.ua > 0.97 * MOST_UA:
         return repeat_with("more flow: the water came out as hot as the bed, however good the coil is")

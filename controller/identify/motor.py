@@ -101,21 +101,36 @@ def _stretches(duty: Floats) -> Iterator[np.ndarray]:
 
 
 def identify_motor(
-    time_s: ArrayLike, duty: ArrayLike, reading: ArrayLike, volts: ArrayLike, settle_s: float, sensor: str, medium: str
+    time_s: ArrayLike,
+    duty: ArrayLike,
+    reading: ArrayLike,
+    volts: ArrayLike,
+    settle_s: float,
+    sensor: str,
+    medium: str,
+    least: float,
 ) -> MotorCurve:
     """Return the curve from a record: duty up in steps from rest, then down until the motor stands.
 
     All columns are (n,): time [s], duty 0..1, what the ``sensor`` reads of the ``medium``'s motion (any unit, 0 at rest)
     and battery voltage (NaN: 12 V is taken). ``settle_s``: steps shorter than this do not count for the curve.
+    ``least`` is the smallest reading that is motion and not noise.
     """
     try:
-        return _identified(time_s, duty, reading, volts, settle_s, sensor, medium)
+        return _identified(time_s, duty, reading, volts, settle_s, sensor, medium, least)
     except Spoiled as spoiled:
         return no_curve(spoiled.verdict)
 
 
 def _identified(
-    time_s: ArrayLike, duty: ArrayLike, reading: ArrayLike, volts: ArrayLike, settle_s: float, sensor: str, medium: str
+    time_s: ArrayLike,
+    duty: ArrayLike,
+    reading: ArrayLike,
+    volts: ArrayLike,
+    settle_s: float,
+    sensor: str,
+    medium: str,
+    least: float,
 ) -> MotorCurve:
     supply = np.asarray(volts, dtype=np.float64).ravel()
     supply = np.where((supply > LOW_V) & (supply < HIGH_V), supply, NOMINAL_V)
@@ -125,7 +140,7 @@ def _identified(
     if np.ptp(r) <= 1e-9 and abs(r[0]) > 0.0:
         raise Spoiled(cannot_tell(f"the {sensor} reads the same at every duty: it is stuck"))
     levels = levels_of(t, d, r, v, settle_s)
-    still = STILL_SHARE * max((level.mean for level in levels), default=0.0)
+    still = max(STILL_SHARE * max((level.mean for level in levels), default=0.0), least)
     turning = [level for level in levels if level.mean > max(still, 0.0) and level.duty > 0.0]
     if not turning:
         raise Spoiled(repeat_with(f"the {medium} free to move: the {sensor} saw none at any duty"))

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from controller.identify.motor import NOMINAL_V, MotorCurve, identify_motor, no_curve
 from controller.identify.verdict import cannot_tell, good, repeat_with
 
+LEAST_KG_S = 5e-4
 METER_SD = 0.02  # gain error of a pulse meter; makers' data, from memory
 BUCKET_SD = 0.03  # ten litres and a watch; own judgement
 
@@ -29,7 +30,7 @@ def identify_pump(
 
     The reading's uncertainty holds the meter's own gain error.
     """
-    curve = identify_motor(time_s, duty, flow_kg_s, volts, settle_s, "flow meter", "water")
+    curve = identify_motor(time_s, duty, flow_kg_s, volts, settle_s, "flow meter", "water", LEAST_KG_S)
     return _with_gain_error(curve, METER_SD)
 
 
