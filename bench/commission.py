@@ -87,7 +87,7 @@ def main() -> None:
         counts = [sum(r[key] == word for r in results) for word in ("met", "missed", "repeat", "cannot be told")]
         print(f"{text:28}{counts[0]:6}{counts[1]:8}{counts[2]:8}{counts[3]:16}")
     drops = np.array([done.core_drop_k for done, _ in rows])
-    minutes = np.array([done.minutes for done, _ in rows])
+    minutes = np.array([done.lasted_s / 60.0 for done, _ in rows])
     print(f"guards tripped in {sum(bool(done.guards) for done, _ in rows)} plants")
     print(
         f"core cooled by {np.median(drops):.2f} K median, {drops.max():.2f} K most; {(drops > args.core_k).sum()} above"

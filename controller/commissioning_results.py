@@ -41,6 +41,7 @@ from controller.identify.verdict import Floats, Verdict, cannot_tell, repeat_wit
 
 NAN = float("nan")
 KG_PER_LITRE = 1.0
+PROBE_SHARE, PROBE_SHARE_SD = 0.5, 0.12  # of the lag after a start; the rest is the water that is washed out
 FRESH_SHARE = 0.5  # of the draw: its second half shows how coil and bed settle
 
 
@@ -145,7 +146,9 @@ def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorC
     back = r["water_return_c"] + (match.offset_k * -1.0 if match.verdict.good else 0.0)
     tape = session.watch.heat.coil_kg
     lag_s = start.lag_s if start.lag_s == start.lag_s else 25.0
-    coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, tape if tape > 0.0 else NAN, lag_s * 0.6)
+    kg = tape if tape > 0.0 else NAN
+    probe_s, probe_sd_s = PROBE_SHARE * lag_s, PROBE_SHARE_SD * lag_s
+    coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe_s, probe_sd_s)
     if coil.verdict.good and not match.verdict.good:
         return coil._replace(verdict=repeat_with("matched probes: raw ones may be wrong by a quarter of a small heat"))
     return coil

@@ -82,7 +82,7 @@ def report(done: Session) -> dict[str, Any]:
         for name, sd in sds.items()
     }
     return {
-        "minutes": done.minutes,
+        "minutes": done.lasted_s / 60.0,
         "core_cooled_k": done.core_drop_k,
         "core_cooled_estimate_k": found.cooled_k,
         "guards_tripped": list(done.guards),

@@ -36,7 +36,7 @@ class Session:
     learned: Learned
     session: Commissioning
     truth: dict[str, float]
-    minutes: float
+    lasted_s: float
     core_drop_k: float
     guards: tuple[str, ...]
     pump_at: Callable[[float], float]
@@ -81,9 +81,9 @@ def commission(
         plant.apply(step.commands)
         plant.advance(step.next_s)
         pumped_kg[step.stage] = pumped_kg.get(step.stage, 0.0) + plant.truth.flow_s_kg - before
-    minutes = (plant.time_s - began_s) / 60.0
+    lasted_s = plant.time_s - began_s
     drop = core_c - plant.truth.core_c
-    return Session(learn(session), session, truth, minutes, drop, tuple(guards), pump_law(plant.params))
+    return Session(learn(session), session, truth, lasted_s, drop, tuple(guards), pump_law(plant.params))
 
 
 def _answer(

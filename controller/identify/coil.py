@@ -32,9 +32,10 @@ JOINT_KG, TAPE_SD = 4.0, 0.08  # fittings and last turns after the coil; error o
 FIT_SD_K = 0.15  # size of an ordinary residual
 SCALE = np.array([1.0, 1.0, 1e-6, 1.0])
 STEPS = 14
-MOST_SD = 0.14  # of UA
-MODEL_SD = 0.07  # tanks in an even bed are not the coil itself; seen on simulated plants
+MOST_SD = 0.15  # of UA
+MODEL_SD = 0.1  # tanks in an even bed are not the coil itself; seen on simulated plants
 NAN = float("nan")
+SEVERAL = repeat_with("a longer draw, or the length and bore of the coil's pipe: several coils fit what was seen")
 
 
 class Coil(NamedTuple):
@@ -71,19 +72,31 @@ def identify_coil(
     return_c: ArrayLike,
     coil_kg: float = NAN,
     probe_lag_s: float = 0.0,
+    probe_lag_sd_s: float = 0.0,
 ) -> Coil:
     """Fit one draw that begins at rest; columns (n,) in s, kg/s and degC, ``return_c`` already matched to ``supply_c``.
 
     ``coil_kg`` is the water in the coil by tape measure, NaN if nobody knows it; ``probe_lag_s`` the time constant of
-    both water probes.
+    both water probes and ``probe_lag_sd_s`` its uncertainty: two more fits show what that does to the result.
     """
     if not np.isfinite(np.asarray(return_c, dtype=np.float64)).any():
         return _nothing(cannot_tell("no return probe is fitted: how much the water warmed is not known"))
     try:
         t, m, out, back = usable_rows(LEAST_ROWS, time_s, flow_kg_s, supply_c, return_c)
-        return _fitted(_Draw.of(t, np.maximum(m, 0.0), _smooth(out), _smooth(back), probe_lag_s), coil_kg)
+        record = t, np.maximum(m, 0.0), _smooth(out), _smooth(back)
+        found = _fitted(_Draw.of(*record, probe_lag_s), coil_kg)
+        if not (found.verdict.good and probe_lag_sd_s > 0.0):
+            return found
+        sides = [_fitted(_Draw.of(*record, probe_lag_s + k * probe_lag_sd_s), coil_kg).ua_w_k for k in (-1.0, 1.0)]
+        return _less_sure(found, 0.5 * abs(sides[1] - sides[0]))
     except Spoiled as spoiled:
         return _nothing(spoiled.verdict)
+
+
+def _less_sure(found: Coil, by_w_k: float) -> Coil:
+    sd = float(np.hypot(found.ua_sd_w_k, by_w_k))
+    verdict = found.verdict if sd <= MOST_SD * found.ua_w_k else SEVERAL
+    return found._replace(ua_sd_w_k=sd, verdict=verdict)
 
 
 def _nothing(verdict: Verdict) -> Coil:
@@ -245,5 +258,5 @@ def _judged(draw: _Draw, best: _Best, sd: float, ntu: float, taped: bool) -> Ver
     if ntu > MOST_NTU or best.ua > 0.97 * MOST_UA:
         return repeat_with("more flow: the water came out as hot as the bed, however good the coil is")
     if sd > MOST_SD * best.ua:
-        return repeat_with("a longer draw, or the length and bore of the coil's pipe: several coils fit what was seen")
+        return SEVERAL
     return good(f"{best.ua:.0f} W/K while the bed is fresh")
