@@ -340,6 +340,11 @@ class Commissioning(Memory):
         """Stages left out, and why."""
         return dict(self._notes["given_up"])
 
+    @property
+    def recorded_stages(self) -> tuple[str, ...]:
+        """Stages of which something was recorded, in order."""
+        return tuple(dict.fromkeys(stage for stage, _ in self._rows))
+
     def record(self, *stages: str) -> list[list[float]]:
         """Rows of `COLUMNS` recorded in these stages, in order; the duties are those the readings came about under."""
         return [row for stage, row in self._rows if stage in stages]

@@ -74,7 +74,7 @@ def learn(session: Commissioning) -> Learned:
     draw = _table(session, DRAW)
     half = slice(int(draw["time_s"].size * FRESH_SHARE), None)
     settling = identify_decay(draw["time_s"][half], draw["water_supply_c"][half])
-    everything = _table(session, *dict.fromkeys(stage for stage, _ in session._rows))
+    everything = _table(session, *session.recorded_stages)
     seconds = float(np.ptp(everything["time_s"])) if everything["time_s"].size else 0.0
     return Learned(
         pump, fan, match, start, coil, settling, _core_offset(coil, rest), session.watch.heat.cooled_k, seconds
@@ -132,10 +132,7 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
     t, duty = r["time_s"], r["pump_duty"]
     moves = duty >= (session.start_duty if session.start_duty == session.start_duty else 2.0)
     given = np.append(moves[1:], moves[-1:]).astype(np.float64)  # the duty of a row was in force before it
-    supply = np.where(t - t[0] >= 0.0, r["water_supply_c"], NAN) if t.size else r["water_supply_c"]
-    hottest = int(np.nanargmax(supply)) if np.isfinite(supply).any() else 0
-    fit = identify_dead_time(t, given, supply) if t.size else identify_dead_time([], [], [])
-    return fit if hottest or not fit.verdict.good else fit
+    return identify_dead_time(t, given, r["water_supply_c"])
 
 
 def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorCurve) -> Coil:

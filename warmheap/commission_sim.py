@@ -65,7 +65,9 @@ def commission(
     plant, chance = warmed_up(scenario, seed), np.random.default_rng([5, seed])
     session, truth = Commissioning(settings, core_k), true_values(scenario, seed)
     began_s, core_c = plant.time_s, plant.truth.core_c
-    answer, guards, pumped_kg = float("nan"), [], {}
+    answer = float("nan")
+    guards: list[str] = []
+    pumped_kg: dict[str, float] = {}
     while plant.time_s - began_s < LONGEST_S:
         step = session.step(plant.measure(), answer=answer)
         answer = float("nan")

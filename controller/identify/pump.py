@@ -50,7 +50,7 @@ def identify_pump_by_bucket(buckets: list[Bucket], start_duty: float) -> MotorCu
     drives, flows = (tuple(column) for column in zip(*points, strict=True))
     sds = tuple(BUCKET_SD * flow for flow in flows)
     blind = cannot_tell("without a flow meter nothing shows where the pump stops")
-    verdict = good(f"{len(points)} bucket checks, straight line between; stopping duty unknown") if points else blind
+    verdict = good(f"{len(points)} bucket checks, straight line between; stopping duty unknown")
     return MotorCurve(start_duty, 0.01, nan, nan, drives, flows, sds, nan, nan, verdict, blind)
 
 

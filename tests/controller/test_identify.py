@@ -75,6 +75,13 @@ def test_dead_time_is_within_its_own_uncertainty_or_says_so(
         assert fit.verdict.kind in (REPEAT, UNKNOWN) and fit.verdict.reason.endswith(".")
 
 
+def test_the_uncertainty_of_the_dead_time_is_the_scatter_that_noise_makes() -> None:
+    """Forty records of one process under much noise: the stated sd is the spread of the results within a factor of 2."""
+    fits = [identify_dead_time(*fopdt_record(40.0, 50.0, 30.0, 2.0, seed)) for seed in range(40)]
+    spread, stated = np.std([f.delay_s for f in fits]), np.median([f.delay_sd_s for f in fits])
+    assert 0.5 < stated / spread < 2.0 and stated > 0.8
+
+
 def test_two_equal_lags_are_reduced_much_as_the_half_rule_does() -> None:
     """Skogestad's half rule for lags of 30 and 25 s: 42.5 s and 12.5 s of dead time."""
     fine = np.arange(0.0, 400.0, 0.05)
