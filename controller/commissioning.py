@@ -185,12 +185,8 @@ class Commissioning(Memory):
         """Keep the readings beside the duties under which they came about."""
         self.meter = self.meter or r.water_flow_kg_s == r.water_flow_kg_s
         self.row_flow_kg_s = r.water_flow_kg_s
-        if (
-            len(self._rows) < MOST_ROWS
-            and not self.waited_s
-            and STAGES[self.stage].drives != NONE
-            or self.stage == REST
-        ):
+        worth = STAGES[self.stage].drives != NONE or self.stage == REST
+        if worth and not self.waited_s and len(self._rows) < MOST_ROWS:
             clock = self.watch.clock
             readings = [getattr(r, name) for name in COLUMNS[3:]]
             self._rows.append((self.stage, [clock.now_s, self.pump_duty, self.fan_duty, *readings]))
