@@ -19,7 +19,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "tune": ("find controller gains for a plant and prove that they are safe", None),
     "init": ("write a commented settings file for your greenhouse", None),
     "check": ("show each sensor and move each output once", None),
-    "commission": ("test and tune the real greenhouse step by step", None),
+    "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
     "run": ("control the greenhouse", None),
     "report": ("say what was harvested, saved, and broken", None),
     "replay": ("run a recorded log through today's controller", None),

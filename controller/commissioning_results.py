@@ -1,0 +1,183 @@
+"""From the record of a session to what was learnt, each with its uncertainty and an honest verdict."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from controller.commissioning import COLUMNS, Commissioning
+from controller.commissioning_plan import (
+    BUCKET_S,
+    BUCKETS,
+    DOWN,
+    DRAW,
+    FAN_DOWN,
+    FAN_UP,
+    FIRST,
+    REST,
+    SETTLE_S,
+    START,
+    UP,
+)
+from controller.identify import (
+    Bucket,
+    Coil,
+    DeadTimeFit,
+    Decay,
+    Match,
+    MotorCurve,
+    corrected_by_bucket,
+    identify_coil,
+    identify_dead_time,
+    identify_decay,
+    identify_fan,
+    identify_pump,
+    identify_pump_by_bucket,
+    match_probes,
+)
+from controller.identify.motor import no_curve
+from controller.identify.verdict import Floats, Verdict, cannot_tell, repeat_with
+
+NAN = float("nan")
+KG_PER_LITRE = 1.0
+PROBE_SHARE, PROBE_SHARE_SD = 0.5, 0.12  # of the lag after a start; the rest is the water that is washed out
+FRESH_SHARE = 0.5  # of the draw: its second half shows how coil and bed settle
+
+
+class Learned(NamedTuple):
+    """Everything a session showed. ``offset`` of the return probe is already taken off where the coil was fitted."""
+
+    pump: MotorCurve
+    fan: MotorCurve
+    probes: Match
+    start: DeadTimeFit
+    coil: Coil
+    settling: Decay
+    core_offset: Match
+    cooled_k: float
+    seconds: float
+
+    def verdicts(self) -> dict[str, Verdict]:
+        """Verdict of each part by name."""
+        parts = {name: getattr(self, name) for name in self._fields[:7]}
+        return {name: part.verdict for name, part in parts.items()} | {"voltage": self.pump.voltage_verdict}
+
+
+def learn(session: Commissioning) -> Learned:
+    """Identify everything from what ``session`` recorded so far. Takes about a second; nothing must wait for it."""
+    rest, started = _table(session, REST), _table(session, START, FIRST)
+    match = match_probes(rest["time_s"], rest["water_supply_c"], rest["water_return_c"])
+    pump, fan = _pump(session), _fan(session)
+    start = _start(session, started)
+    coil = _coil(session, match, start, pump)
+    draw = _table(session, DRAW)
+    half = slice(int(draw["time_s"].size * FRESH_SHARE), None)
+    settling = identify_decay(draw["time_s"][half], draw["water_supply_c"][half])
+    everything = _table(session, *session.recorded_stages)
+    seconds = float(np.ptp(everything["time_s"])) if everything["time_s"].size else 0.0
+    return Learned(
+        pump, fan, match, start, coil, settling, _core_offset(coil, rest), session.watch.heat.cooled_k, seconds
+    )
+
+
+def _table(session: Commissioning, *stages: str) -> dict[str, Floats]:
+    rows = np.array(session.record(*stages), dtype=np.float64).reshape(-1, len(COLUMNS))
+    return dict(zip(COLUMNS, rows.T, strict=True))
+
+
+def _lacking(session: Commissioning, *stages: str) -> Verdict | None:
+    for stage in stages:
+        if stage in session.given_up:
+            return repeat_with(f"the cause removed: stage {stage!r} was left out, {session.given_up[stage]}")
+    return None
+
+
+def _buckets(session: Commissioning) -> list[Bucket]:
+    found = []
+    for key in BUCKETS:
+        litres, duty = session.answers.get(key, [NAN, NAN])
+        rows = _table(session, key)["pump_battery_v"]
+        seen = rows[np.isfinite(rows)]
+        if litres > 0.0 and duty > 0.0:
+            volts = float(seen.mean()) if seen.size else NAN
+            found.append(Bucket(duty, volts, litres * KG_PER_LITRE / BUCKET_S))
+    return found
+
+
+def _pump(session: Commissioning) -> MotorCurve:
+    lacking = _lacking(session, START)
+    if lacking:
+        return no_curve(lacking)
+    if not session.meter:
+        return identify_pump_by_bucket(_buckets(session), session.start_duty)
+    r = _table(session, START, FIRST, DOWN, UP)
+    flow = np.nan_to_num(r["water_flow_kg_s"], nan=NAN)
+    curve = identify_pump(r["time_s"], r["pump_duty"], flow, r["pump_battery_v"], SETTLE_S)
+    return corrected_by_bucket(curve, _buckets(session)) if curve.verdict.good else curve
+
+
+def _fan(session: Commissioning) -> MotorCurve:
+    lacking = _lacking(session, FAN_UP, FAN_DOWN)
+    r = _table(session, FAN_UP, FAN_DOWN)
+    if lacking:
+        return no_curve(lacking)
+    if not r["time_s"].size:
+        return no_curve(cannot_tell("no tachometer is fitted; starting and running duty stay as they were set"))
+    return identify_fan(r["time_s"], r["fan_duty"], r["fan_speed_hz"], r["fan_battery_v"], SETTLE_S)
+
+
+def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
+    """Dead time and lag from the first moving water to the supply probe."""
+    t, duty = r["time_s"], r["pump_duty"]
+    moves = duty >= (session.start_duty if session.start_duty == session.start_duty else 2.0)
+    given = np.append(moves[1:], moves[-1:]).astype(np.float64)  # the duty of a row was in force before it
+    return identify_dead_time(t, given, r["water_supply_c"])
+
+
+def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorCurve) -> Coil:
+    r = _table(session, START, FIRST, DOWN, UP, DRAW)
+    flow = r["water_flow_kg_s"]
+    if not session.meter:
+        flow = np.array([pump.at(d, v) if d > 0.0 else 0.0 for d, v in zip(r["pump_duty"], _volts(r), strict=True)])
+    back = r["water_return_c"] + (match.offset_k * -1.0 if match.verdict.good else 0.0)
+    tape = session.watch.heat.coil_kg
+    lag_s = start.lag_s if start.lag_s == start.lag_s else 25.0
+    kg = tape if tape > 0.0 else NAN
+    probe_s, probe_sd_s = PROBE_SHARE * lag_s, PROBE_SHARE_SD * lag_s
+    coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe_s, probe_sd_s)
+    if coil.verdict.good and not match.verdict.good:
+        return coil._replace(verdict=repeat_with("matched probes: raw ones may be wrong by a quarter of a small heat"))
+    return coil
+
+
+def _volts(r: dict[str, Floats]) -> Floats:
+    return np.where(np.isfinite(r["pump_battery_v"]), r["pump_battery_v"], 12.0)
+
+
+def _core_offset(coil: Coil, rest: dict[str, Floats]) -> Match:
+    """What the core probe reads above the bed that the water saw."""
+    core = rest["pile_core_c"][np.isfinite(rest["pile_core_c"])]
+    if not core.size or coil.bed_c != coil.bed_c:
+        return Match(NAN, NAN, cannot_tell("either the core probe or the water's first warmth is missing"))
+    sd = 0.3
+    offset = float(np.median(core)) - coil.bed_c
+    return Match(offset, sd, coil.verdict if not coil.verdict.good else Verdict("good", _core_text(offset)))
+
+
+def _core_text(offset_k: float) -> str:
+    side = "above" if offset_k > 0.0 else "below"
+    return f"Good: the core probe reads {abs(offset_k):.1f} K {side} the material around the coil."
+
+
+def as_json(learned: Learned) -> dict[str, Any]:
+    """Return everything as JSON values; NaN becomes null."""
+    return {name: _plain(value) for name, value in learned._asdict().items()}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple) and hasattr(value, "_asdict"):
+        return {name: _plain(item) for name, item in value._asdict().items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(item) for item in value]
+    return None if isinstance(value, float) and value != value else value
