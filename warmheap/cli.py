@@ -17,7 +17,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", None),
     "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
     "tune": ("find controller gains for a plant and prove that they are safe", None),
-    "init": ("write a commented settings file for your greenhouse", None),
+    "init": ("write a commented settings file for your greenhouse", "init"),
     "check": ("show each sensor and move each output once", None),
     "commission": ("test and tune the real greenhouse step by step", None),
     "run": ("control the greenhouse", None),
