@@ -8,7 +8,7 @@ from time import monotonic
 from typing import Protocol
 
 LEASE_S = 2.0
-CHECK_S = 0.25
+CHECK_S = 0.1
 
 
 class Driver(Protocol):

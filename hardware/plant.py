@@ -85,6 +85,9 @@ class Plant:
         """The duties that are put out now, read back."""
         return {name: output.driver.duty() for name, output in self.outputs.items()}
 
+    def pass_time(self, dt_s: float) -> None:
+        """Time passes by itself here; the simulated plant must be told."""
+
     def missing(self) -> list[str]:
         """One line for each sensor of the settings that is not there now."""
         return [*self._onewire.missing().values(), *self._files.missing().values()]

@@ -20,7 +20,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "init": ("write a commented settings file for your greenhouse", "init"),
     "check": ("show each sensor and move each output once", None),
     "commission": ("test and tune the real greenhouse step by step", None),
-    "run": ("control the greenhouse", None),
+    "run": ("control the greenhouse", "run"),
     "report": ("say what was harvested, saved, and broken", None),
     "replay": ("run a recorded log through today's controller", None),
     "campaign": ("run many seasons or fault episodes on all cores", None),
