@@ -65,8 +65,8 @@ def preload(specs: Sequence[dict[str, Any]]) -> None:
         safe_off.preload(specs)
 
 
-def all_safe(specs: Sequence[dict[str, Any]], give_up_s: float = GIVE_UP_S) -> list[Release]:
-    """Make every output safe, trying again where it fails; returns what lets go of them."""
+def all_safe(specs: Sequence[dict[str, Any]], give_up_s: float = GIVE_UP_S, quiet: bool = False) -> list[Release]:
+    """Make every output safe, trying again where it fails; returns what lets go of them. What never works is said."""
     left, releases = list(specs), []
     end_s = time.monotonic() + give_up_s
     while left:
@@ -77,7 +77,8 @@ def all_safe(specs: Sequence[dict[str, Any]], give_up_s: float = GIVE_UP_S) -> l
             except Exception as wrong:
                 failed.append((spec, wrong))
         if failed and time.monotonic() > end_s:
-            say(f"{failed[0][0]['name']} could not be made safe: {failed[0][1]}. Switch it off by hand")
+            if not quiet:
+                say(f"{failed[0][0]['name']} could not be made safe: {failed[0][1]}. Switch it off by hand")
             break
         left = [spec for spec, _ in failed]
         if left:
@@ -166,7 +167,8 @@ class Guardian:
         while True:
             child = Child(self._command)
             code, how = self._watch(child)
-            self._held += all_safe(self._specs)
+            # a loop that never got going has said what is wrong with its outputs itself
+            self._held += all_safe(self._specs, GIVE_UP_S if child.beating else 0.0, quiet=not child.beating)
             child.socket.close()
             if self._stop is not None or code == 0 or (code == WRONG and not self._ever_ran):
                 return self._over(code)
