@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from hardware.errors import HardwareError
+from hardware.lgpio_import import load_lgpio
 
 MOST_HZ = 100.0  # above, a busy board smears short pulses (lgpio makes them in a thread)
 _HAIR = 0.1  # of a percent: lgpio cuts duties down to whole percents, and 0.29 is a hair under 29 %
@@ -17,10 +18,11 @@ def whole_percent(duty: float) -> float:
 
 def lgpio_factory(chip: int | None = None) -> Any:
     """The pin factory by lgpio and no other: gpiozero left to itself falls through to whatever works half."""
+    load_lgpio()
     try:
         from gpiozero.pins.lgpio import LGPIOFactory
-    except ImportError as missing:
-        raise HardwareError(f"{missing.name or 'lgpio'} is not installed: pip install 'warmheap[board]'") from None
+    except ImportError:
+        raise HardwareError("gpiozero is not installed: pip install 'warmheap[board]'") from None
     try:
         return LGPIOFactory(chip=chip)
     except Exception as wrong:  # lgpio and gpiozero have no common ancestor short of this

@@ -12,6 +12,7 @@ from typing import Any
 
 from hardware.errors import HardwareError
 from hardware.gpio_pwm import whole_percent
+from hardware.lgpio_import import load_lgpio
 from hardware.pwmchip import PwmChannel
 
 Spec = Mapping[str, Any]
@@ -30,20 +31,11 @@ def make_safe(spec: Spec) -> Release:
 def preload(specs: Iterable[Spec]) -> None:
     """Import beforehand what ``make_safe`` needs: when it counts, a slow card must not be in the way."""
     if any(spec["kind"] == "gpio" for spec in specs):
-        _lgpio()
-
-
-def _lgpio() -> Any:
-    try:
-        import lgpio
-    except ImportError:
-        raise HardwareError("lgpio is not installed: pip install 'warmheap[board]'") from None
-    lgpio.exceptions = True
-    return lgpio
+        load_lgpio()
 
 
 def _gpio(spec: Spec) -> Release:
-    lgpio = _lgpio()
+    lgpio = load_lgpio()
     pin, duty = spec["pin"], spec["duty"]
     handle = None
     try:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
+from typing import Self
 
 from hardware import kernel_files, onewire, pwmchip
 from hardware.kernel_files import Source
@@ -47,6 +48,13 @@ class Roots:
     hwmon: Path = kernel_files.HWMON
     iio: Path = kernel_files.IIO
     pwm: Path = pwmchip.ROOT
+
+    @classmethod
+    def under(cls, sys: str | Path) -> Self:
+        """The kernel's usual folders, but below ``sys`` instead of /sys."""
+        usual = cls()
+        homes: dict[str, Path] = {f.name: getattr(usual, f.name) for f in fields(cls)}
+        return cls(**{name: Path(sys) / home.relative_to("/sys") for name, home in homes.items()})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

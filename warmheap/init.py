@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 
 from .errors import UsageError
@@ -18,10 +19,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Write the file."""
     from hardware.onewire import OneWire
+    from hardware.settings import Roots
 
+    from .settings_file import SYS
     from .settings_page import commented_file
 
-    probes = OneWire({}).here()
+    probes = OneWire({}, Roots.under(os.environ.get(SYS, "/sys")).onewire).here()
     write_new(Path(args.file), commented_file(probes))
     print(
         f"wrote {args.file}: give pump and fan their pins and your sensors their names, then: warmheap run {args.file}"

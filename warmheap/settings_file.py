@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,13 +15,14 @@ from controller.settings import ControllerSettings, SettingsError
 from hardware.errors import HardwareError
 from hardware.kernel_files import Source, parse_source
 from hardware.onewire import PROBE_ID
-from hardware.settings import BoardSettings, OutputSettings, PulseSettings
+from hardware.settings import BoardSettings, OutputSettings, PulseSettings, Roots
 from hardware.wiring import check_wiring
 
 from .errors import UsageError
 from .settings_table import BY_PATH, KEYS, TABLES, Key
 from .units import QuantityError, from_si, to_si, unit_of
 
+SYS = "WARMHEAP_SYS"  # tests and the kernel rig put another /sys here
 _LARGEST_FILE = 64 * 1024
 _LARGEST_FACTOR = 1000.0
 
@@ -188,6 +190,7 @@ def _board(values: Mapping[str, Any], raw: Mapping[str, Any]) -> BoardSettings |
         probes={n: probe_id for n, (probe_id, _) in probes.items()},
         probe_offset_k={n: offset_k for n, (_, offset_k) in probes.items() if offset_k},
         sources={n: v for n, v in sensors.items() if isinstance(v, Source)},
+        roots=Roots.under(os.environ.get(SYS, "/sys")),
         **{k.target: values[k.target] for k in KEYS if k.table == "board" and k.target in values},
     )
     check_wiring(board)

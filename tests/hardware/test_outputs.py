@@ -1,8 +1,11 @@
 """Outputs: whole percents, kernel channels, leases, and how another process makes them safe."""
 
+import os
+import subprocess
 import sys
 import threading
 import types
+from pathlib import Path
 
 import pytest
 from board_rig import until
@@ -105,6 +108,18 @@ def test_a_chip_that_is_not_there_is_named_with_those_that_are(tree):
     tree.pwm_channel(2, 0)
     with pytest.raises(HardwareError, match="pwmchip0/0: .*there is no such chip; here: pwmchip2"):
         PwmChannel(0, 0, 1000.0, tree.pwm)
+
+
+def test_loading_lgpio_leaves_no_pipe_in_the_folder(tmp_path):
+    code = (
+        "import os\nfrom hardware.lgpio_import import load_lgpio\n"
+        "lgpio = load_lgpio()\nprint(os.listdir('.'), lgpio._notify_thread.is_alive(), load_lgpio() is lgpio)"
+    )
+    env = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+    run = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=env, check=True
+    )
+    assert run.stdout.strip() == "[] True True"
 
 
 class Line:
