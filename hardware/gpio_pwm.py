@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from hardware.errors import HardwareError
 from hardware.lgpio_import import load_lgpio
 
 MOST_HZ = 100.0  # above, a busy board smears short pulses (lgpio makes them in a thread)
+_RP1_BOARD, _RP1_CHIP = 0x17, 4  # boards whose header hung on chip 4 under their first kernels
 _HAIR = 0.1  # of a percent: lgpio cuts duties down to whole percents, and 0.29 is a hair under 29 %
 
 
@@ -16,7 +18,19 @@ def whole_percent(duty: float) -> float:
     return min(1.0, (round(100.0 * duty) + _HAIR) / 100.0) if duty > 0.0 else 0.0
 
 
-def lgpio_factory(chip: int | None = None) -> Any:
+def default_chip() -> int:
+    """The GPIO chip of the 40-pin header, by gpiozero's own rule; 0 on a board that it does not know."""
+    from gpiozero.exc import PinUnknownPi
+    from gpiozero.pins.local import get_pi_revision
+
+    try:
+        newest = (get_pi_revision() & 0xFF0) >> 4 == _RP1_BOARD
+    except (PinUnknownPi, OSError, ValueError):
+        return 0
+    return _RP1_CHIP if newest and Path(f"/dev/gpiochip{_RP1_CHIP}").exists() else 0
+
+
+def lgpio_factory(chip: int) -> Any:
     """The pin factory by lgpio and no other: gpiozero left to itself falls through to whatever works half."""
     load_lgpio()
     try:
@@ -26,8 +40,9 @@ def lgpio_factory(chip: int | None = None) -> Any:
     try:
         return LGPIOFactory(chip=chip)
     except Exception as wrong:  # lgpio and gpiozero have no common ancestor short of this
-        where = f"gpiochip{chip}" if chip is not None else "the GPIO chip"
-        raise HardwareError(f"cannot open {where} ({wrong}): is this the board, and may this user use gpio?") from None
+        raise HardwareError(
+            f"cannot open gpiochip{chip} ({wrong}): is this the board, and may this user use gpio?"
+        ) from None
 
 
 class GpioPwm:

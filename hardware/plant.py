@@ -10,7 +10,7 @@ from time import monotonic
 from typing import Any, Self
 
 from controller.signals import Commands, Measurements
-from hardware.gpio_pwm import GpioPwm, lgpio_factory
+from hardware.gpio_pwm import GpioPwm, default_chip, lgpio_factory
 from hardware.kernel_files import KernelFiles
 from hardware.lease import LEASE_S, Driver, LeasedOutput, LeaseKeeper
 from hardware.onewire import OneWire
@@ -92,11 +92,6 @@ class Plant:
         """One line for each sensor of the settings that is not there now."""
         return [*self._onewire.missing().values(), *self._files.missing().values()]
 
-    def safe_specs(self) -> list[dict[str, Any]]:
-        """How another process can make each output safe, as JSON values; see ``hardware.safe_off``."""
-        chip = getattr(self._factory, "chip", self._settings.gpiochip)
-        return safe_specs(self._settings, chip)
-
     def close(self) -> None:
         """Make the outputs safe and let go of everything, last opened first. A second call does nothing."""
         self._opened.close()
@@ -110,7 +105,7 @@ class Plant:
     def _open(self, opened: ExitStack) -> None:
         s = self._settings
         if s.pins() and self._factory is None:
-            self._factory = lgpio_factory(s.gpiochip)
+            self._factory = lgpio_factory(chip_number(s))
             opened.callback(self._factory.close)
         self._onewire = OneWire(s.probes, s.roots.onewire, self._clock)
         self._files = KernelFiles(s.sources, s.roots.hwmon, s.roots.iio)
@@ -159,14 +154,19 @@ class Plant:
         return sampler
 
 
-def safe_specs(settings: BoardSettings, chip: int | None) -> list[dict[str, Any]]:
-    """How to make each output of ``settings`` safe, as JSON values; ``chip`` is the GPIO chip's number."""
+def chip_number(settings: BoardSettings) -> int:
+    """The GPIO chip that all pins are on: the one that is set, else the usual one."""
+    return default_chip() if settings.gpiochip is None else settings.gpiochip
+
+
+def safe_specs(settings: BoardSettings) -> list[dict[str, Any]]:
+    """How another process can make each output safe, as JSON values; needs nothing opened."""
     specs = []
     for name, o in (("pump", settings.pump), ("fan", settings.fan)):
         spec: dict[str, Any] = {"name": name, "duty": o.safe_duty, "frequency_hz": o.frequency_hz}
         if o.pwm is not None:
             spec.update(kind="pwmchip", chip=o.pwm[0], channel=o.pwm[1], root=str(settings.roots.pwm))
         else:
-            spec.update(kind="gpio", chip=chip or 0, pin=o.pin)
+            spec.update(kind="gpio", chip=chip_number(settings), pin=o.pin)
         specs.append(spec)
     return specs

@@ -47,12 +47,14 @@ def _gpio(spec: Spec) -> Release:
         if handle is not None:
             lgpio.gpiochip_close(handle)
         raise HardwareError(f"pin {pin} cannot be made safe: {wrong}") from None
-    return lambda: _let_go(lgpio, handle, pin)
+    return lambda: _let_go(lgpio, handle, pin, duty > 0.0)
 
 
-def _let_go(lgpio: Any, handle: Any, pin: int) -> None:
+def _let_go(lgpio: Any, handle: Any, pin: int, pulsing: bool) -> None:
+    """Off, then an input, so that the pull-down holds it; closing alone would leave the last level on some kernels."""
     try:
-        lgpio.tx_pwm(handle, pin, 0, 0)
+        if pulsing:
+            lgpio.tx_pwm(handle, pin, 0, 0)
         lgpio.gpio_write(handle, pin, 0)
         lgpio.gpio_claim_input(handle, pin, lgpio.SET_PULL_NONE)
     finally:

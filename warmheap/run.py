@@ -150,7 +150,7 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
 
 
 def _real(args: argparse.Namespace, state: Path) -> Job:
-    from hardware.plant import Plant, safe_specs
+    from hardware.plant import Plant
 
     from .restart import memory_text, now, resume
     from .settings_store import SettingsStore
@@ -175,7 +175,17 @@ def _real(args: argparse.Namespace, state: Path) -> Job:
     def memory(plant: Any, time_s: float) -> str:
         return memory_text(resumed.controller, time_s, None, now())
 
-    return Job(safe_specs(board, board.gpiochip), opened, resumed.controller, (*chosen.said, *resumed.said), memory)
+    return Job(_outputs(board), opened, resumed.controller, (*chosen.said, *resumed.said), memory)
+
+
+def _outputs(board: Any) -> list[dict[str, Any]]:
+    """How the guardian makes the board's outputs safe; asks gpiozero which chip they are on."""
+    from hardware.plant import safe_specs
+
+    try:
+        return safe_specs(board)
+    except ModuleNotFoundError as missing:
+        raise UsageError(f"{missing.name} is not installed: pip install 'warmheap[board]'") from None
 
 
 def _watcher(plant: Any, scribe: Any) -> Callable[[], None]:

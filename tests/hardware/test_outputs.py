@@ -64,7 +64,7 @@ def test_without_lgpio_it_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "lgpio", None)
     monkeypatch.delitem(sys.modules, "gpiozero.pins.lgpio", raising=False)
     with pytest.raises(HardwareError, match=r"lgpio is not installed: pip install 'warmheap\[board\]'"):
-        lgpio_factory()
+        lgpio_factory(0)
 
 
 def test_a_kernel_channel_writes_nanoseconds(tree):

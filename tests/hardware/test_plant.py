@@ -11,7 +11,9 @@ from board_rig import CORE, SUPPLY, settings, until
 
 from controller import Commands, Controller, ControllerSettings
 from hardware import HardwareError, OutputSettings, Plant, PulseSettings
+from hardware.gpio_pwm import default_chip
 from hardware.kernel_files import parse_source
+from hardware.plant import safe_specs
 from hardware.reading import GOOD
 
 ROOT = Path(__file__).parents[2]
@@ -161,7 +163,7 @@ def test_kernel_channels_need_no_gpio_at_all(tree):
     with Plant(wired) as plant:
         plant.apply(Commands(0.333, 0.5))
         assert (files / "duty_cycle").read_text() == "3330000\n"
-        assert [s["kind"] for s in plant.safe_specs()] == ["pwmchip", "pwmchip"]
+        assert [s["kind"] for s in safe_specs(wired)] == ["pwmchip", "pwmchip"]
     assert (files / "duty_cycle").read_text() == "0\n"
 
 
@@ -173,11 +175,25 @@ def test_missing_sensors_are_named_and_do_not_keep_it_from_opening(tree, factory
         assert isnan(plant.measure().pile_core_c)
 
 
-def test_the_guardian_is_told_how_to_make_each_output_safe(tree, factory):
-    with Plant(replace(settings(tree), gpiochip=4), factory=factory) as plant:
-        pump, fan = plant.safe_specs()
+def test_the_guardian_is_told_how_to_make_each_output_safe(tree):
+    pump, fan = safe_specs(replace(settings(tree), gpiochip=4))
     assert pump == {"name": "pump", "duty": 0.0, "frequency_hz": 100.0, "kind": "gpio", "chip": 4, "pin": 18}
     assert fan["pin"] == 13
+
+
+@pytest.mark.parametrize(
+    ("revision", "there", "chip"), [(0xA02082, True, 0), (0xC04170, True, 4), (0xC04170, False, 0)]
+)
+def test_the_chip_of_the_header_is_found_as_gpiozero_finds_it(monkeypatch, revision, there, chip):
+    from gpiozero.pins import local
+
+    monkeypatch.setattr(local, "get_pi_revision", lambda: revision)
+    monkeypatch.setattr(Path, "exists", lambda self: there)
+    assert default_chip() == chip
+
+
+def test_on_a_board_that_is_not_known_it_is_the_first_chip():
+    assert default_chip() == 0  # this machine is no board
 
 
 def test_the_controller_runs_on_it(board):
