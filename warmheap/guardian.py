@@ -31,7 +31,7 @@ from .notify import Notifier
 FROZEN_S = 1.4  # no heartbeat for this long; it comes every 0.2 s, and two seconds is the promise
 STARTING_S = 60.0  # until the first heartbeat: importing from a slow card
 QUITTING_S = 10.0  # from "my outputs are safe" to the end: writing the log
-DYING_S = 0.5
+DYING_S = 0.25
 PAUSES_S = (1.0, 2.0, 4.0, 8.0, 10.0)  # before the loop is started again; never for ever
 HEALTHY_S = 60.0  # ran this long: the next pause is the first again
 RETRY_S, GIVE_UP_S = 0.1, 30.0

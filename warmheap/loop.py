@@ -112,6 +112,7 @@ class Loop:
     def run(self, seconds: float = float("inf")) -> None:
         """Turn until it is time to stop; ``seconds`` of plant time at most. ``OutputFault`` if an output does not obey."""
         end_s = float("nan")
+        self._heart.beat()  # from here on a standstill is noticed: before the first tick can switch anything on
         while not self._heart.stopping and not self._heart.orphaned:
             now_s, next_s = self._tick()
             end_s = now_s + seconds if end_s != end_s else end_s

@@ -146,6 +146,14 @@ def test_without_any_waiting_it_still_beats_and_listens():
     assert world.beats >= 100
 
 
+def test_it_is_watched_before_anything_is_switched_on():
+    world = World()
+    beats = []
+    world.apply = lambda commands: beats.append(world.beats)
+    world.loop().run(0.0)
+    assert beats == [1]
+
+
 def test_stop_ends_it_at_once_and_lets_no_time_pass():
     world = World(next_s=(60.0,))
     world.stopping = False
