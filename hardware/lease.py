@@ -108,7 +108,7 @@ class LeaseKeeper:
     def close(self) -> None:
         """End the thread."""
         self._stop.set()
-        self._thread.join(timeout=2.0)
+        self._thread.join(timeout=1.0)
 
     def _watch(self) -> None:
         while not self._stop.wait(self._every_s):

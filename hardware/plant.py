@@ -92,8 +92,15 @@ class Plant:
         """One line for each sensor of the settings that is not there now."""
         return [*self._onewire.missing().values(), *self._files.missing().values()]
 
+    def make_safe(self) -> None:
+        """Bring every output to its safe value now; one that fails does not keep the others from it."""
+        with ExitStack() as tried:
+            for output in self.outputs.values():
+                tried.callback(output.make_safe)
+
     def close(self) -> None:
         """Make the outputs safe and let go of everything, last opened first. A second call does nothing."""
+        self._opened.callback(self.make_safe)  # before anything else: a sensor's thread may take its time to end
         self._opened.close()
 
     def __enter__(self) -> Self:

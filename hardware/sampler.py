@@ -50,9 +50,9 @@ class Sampler:
         return self._first.wait(timeout_s)
 
     def close(self) -> None:
-        """End the thread; one that hangs in the kernel is left behind."""
+        """End the thread; one that is still busy in the kernel is left behind."""
         self._stop.set()
-        self._thread.join(timeout=2.0)
+        self._thread.join(timeout=0.2)
 
     def _keep_reading(self) -> None:
         while not self._stop.is_set():

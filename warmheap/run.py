@@ -112,8 +112,9 @@ def control(args: argparse.Namespace) -> int:
         except OutputFault as fault:
             scribe.event("fault", str(fault))
             code = FAULT
+        plant.make_safe()
+        heart.quit()
         scribe.remember_now()
-    heart.quit()
     scribe.close()
     return ORPHANED if heart.orphaned else code
 

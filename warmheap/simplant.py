@@ -86,6 +86,11 @@ class SimPlant:
             array.ravel()[:] = snapshot["arrays"][name]
         self._plant._elapsed_s = float(snapshot["elapsed_s"])
 
+    def make_safe(self) -> None:
+        """Bring both outputs to their safe value now."""
+        for output in self.outputs.values():
+            output.make_safe()
+
     def close(self) -> None:
         """Make the outputs safe."""
         self._keeper.close()

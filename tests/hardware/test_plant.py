@@ -2,6 +2,8 @@
 
 import subprocess
 import sys
+import threading
+import time
 from dataclasses import replace
 from math import isnan
 from pathlib import Path
@@ -13,8 +15,10 @@ from controller import Commands, Controller, ControllerSettings
 from hardware import HardwareError, OutputSettings, Plant, PulseSettings
 from hardware.gpio_pwm import default_chip
 from hardware.kernel_files import parse_source
+from hardware.onewire import OneWire
 from hardware.plant import safe_specs
 from hardware.reading import GOOD
+from hardware.sampler import Sampler
 
 ROOT = Path(__file__).parents[2]
 
@@ -119,6 +123,37 @@ def test_close_makes_safe_in_reverse_order_once(tree, factory, monkeypatch):
     plant.close()
     assert order[:2] == ["pulses", "pulses"] and set(order[2:]) == {"output"}
     assert factory.pin(18).function == "input" and factory.pin(18).state == 0.0
+
+
+def test_close_makes_safe_first_even_while_a_sensor_hangs(tree, factory, monkeypatch):
+    hang, found = threading.Event(), []
+    close = Sampler.close
+    monkeypatch.setattr(OneWire, "sample", lambda self: {} if hang.wait(5.0) else {})
+    monkeypatch.setattr(Sampler, "close", lambda self: (found.append(plant.duties()), close(self)))
+    plant = Plant(settings(tree), factory=factory)
+    plant.apply(Commands(1.0, 1.0))
+    began_s = time.monotonic()
+    plant.close()
+    assert found[0] == {"pump": 0.0, "fan": 0.0} and time.monotonic() - began_s < 1.0
+    hang.set()
+
+
+def test_one_output_that_fails_does_not_keep_the_other_on(tree, factory):
+    plant = Plant(settings(tree), factory=factory)
+    plant.apply(Commands(1.0, 1.0))
+
+    def fails(duty):
+        raise OSError("gone")
+
+    for name in ("pump", "fan"):
+        driver = plant.outputs[name].driver
+        well, driver.set = driver.set, fails
+        with pytest.raises(OSError, match="gone"):
+            plant.make_safe()
+        assert plant.duties() == {"pump": 1.0 if name == "pump" else 0.0, "fan": 0.0 if name == "pump" else 1.0}
+        driver.set = well
+        plant.apply(Commands(1.0, 1.0))
+    plant.close()
 
 
 def test_opens_all_or_nothing(tree, factory):
