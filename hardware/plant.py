@@ -22,6 +22,7 @@ from hardware.settings import BoardSettings, OutputSettings, PulseSettings
 from hardware.wiring import check_wiring
 
 FIRST_SAMPLE_S = 5.0
+CLOSE_TRIES, CLOSE_PAUSE_S = 3, 0.1
 _FIELDS = frozenset(f.name for f in fields(Measurements)) - {"time_s"}
 
 
@@ -113,7 +114,7 @@ class Plant:
         s = self._settings
         if s.pins() and self._factory is None:
             self._factory = lgpio_factory(chip_number(s))
-            opened.callback(self._factory.close)
+            opened.callback(patiently, self._factory.close)
         self._onewire = OneWire(s.probes, s.roots.onewire, self._clock)
         self._files = KernelFiles(s.sources, s.roots.hwmon, s.roots.iio)
         self.outputs: dict[str, LeasedOutput] = {}
@@ -152,13 +153,27 @@ class Plant:
 
     def _pulses(self, opened: ExitStack, meter: PulseSettings) -> PulseInput:
         pulses = PulseInput(meter.pin, self._factory, meter.pull)
-        opened.callback(pulses.close)
+        opened.callback(patiently, pulses.close)
         return pulses
 
     def _sampler(self, opened: ExitStack, name: str, source: OneWire | KernelFiles) -> Sampler:
         sampler = Sampler(name, source, stale_after_s=self._settings.stale_after_s, clock=self._clock)
         opened.callback(sampler.close)
         return sampler
+
+
+def patiently(close: Callable[[], object]) -> None:
+    """Let go of inputs, trying again: lgpio may say "GPIO busy" while its own thread still looks at the line's edges.
+
+    (Seen on a kernel's chip now and then.) The outputs are safe by then and the end of the process frees the rest, so a close
+    that goes on failing is no reason to end in an error.
+    """
+    for _ in range(CLOSE_TRIES):
+        try:
+            close()
+            return
+        except Exception:  # lgpio's and gpiozero's errors have no common ancestor
+            time.sleep(CLOSE_PAUSE_S)
 
 
 def chip_number(settings: BoardSettings) -> int:

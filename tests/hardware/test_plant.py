@@ -156,6 +156,23 @@ def test_one_output_that_fails_does_not_keep_the_other_on(tree, factory):
     plant.close()
 
 
+@pytest.mark.parametrize("busy", [1, 100])
+def test_an_input_that_is_busy_when_let_go_of_is_tried_again_and_no_error(tree, factory, monkeypatch, busy):
+    tries, close = [], factory.close
+
+    def moody():
+        tries.append(1)
+        if len(tries) <= busy:
+            raise RuntimeError("GPIO busy")
+        close()
+
+    monkeypatch.setattr(factory, "close", moody)
+    monkeypatch.setattr("hardware.plant.lgpio_factory", lambda chip: factory)
+    with Plant(replace(settings(tree), gpiochip=0)) as plant:
+        plant.apply(Commands(1.0, 1.0))
+    assert len(tries) == min(busy + 1, 3) and factory.pin(18).state == 0.0
+
+
 def test_opens_all_or_nothing(tree, factory):
     wired = settings(tree, tachometer=PulseSettings(pin=99, per_unit=2.0))
     with pytest.raises(HardwareError, match="pin 99"):
