@@ -165,8 +165,8 @@ class Plant:
 def patiently(close: Callable[[], object]) -> None:
     """Let go of inputs, trying again: lgpio may say "GPIO busy" while its own thread still looks at the line's edges.
 
-    (Seen on a kernel's chip now and then.) The outputs are safe by then and the end of the process frees the rest, so a close
-    that goes on failing is no reason to end in an error.
+    (Seen once on a real GPIO chip; that its thread is the cause is a guess.) The outputs are safe by then and the end
+    of the process frees the rest, so a close that goes on failing is no reason to end in an error.
     """
     for _ in range(CLOSE_TRIES):
         try:

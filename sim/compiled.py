@@ -2,7 +2,7 @@
 
 numba keys its on-disk cache on the file of the function alone, although it folds constants and functions of
 other files into the machine code: a change in one file would leave old code running in another. So the cache
-folder carries a digest of all sources of this package, and older folders are removed.
+folder carries a digest of all sources of this package, and folders that nobody has used for a month are removed.
 """
 
 from __future__ import annotations
@@ -11,12 +11,15 @@ import hashlib
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numba
+
+UNUSED_S = 30 * 86400.0  # another checkout, or a run begun before an upgrade, may still be working from its folder
 
 
 def _digest() -> str:
@@ -33,10 +36,20 @@ def _cache_folder() -> Path:
         root = Path(tempfile.gettempdir()) / f"warmheap-{os.getuid()}"
         root.mkdir(exist_ok=True)
     folder = root / f"kernel-{_digest()}"
-    for old in root.glob("kernel-*"):
-        if old != folder:
-            shutil.rmtree(old, ignore_errors=True)
+    folder.mkdir(exist_ok=True)
+    os.utime(folder)
+    _prune(root, time.time() - UNUSED_S)
     return folder
+
+
+def _prune(root: Path, before_s: float) -> None:
+    """Remove the folders last used before this time (seconds since 1970)."""
+    for old in root.glob("kernel-*"):
+        try:
+            if old.stat().st_mtime < before_s:
+                shutil.rmtree(old, ignore_errors=True)
+        except OSError:  # another process was faster
+            continue
 
 
 if os.environ.get("WARMHEAP_UNCOMPILED"):

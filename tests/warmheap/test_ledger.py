@@ -252,5 +252,6 @@ def test_a_reader_does_not_stop_the_writer(tmp_path):
     reader.execute("BEGIN")
     reader.execute("SELECT * FROM events").fetchall()
     ledger.write([event_row(0.0, 0.0, "a", "c")])
+    assert [r["text"] for r in rows(ledger.path, "events")] == ["b", "c"]
     reader.close()
     ledger.close()
