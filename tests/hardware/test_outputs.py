@@ -80,6 +80,16 @@ def test_a_kernel_channel_writes_nanoseconds(tree):
     assert (files / "enable").read_text() == "0\n" and (files.parent / "unexport").read_text() == "1\n"
 
 
+def test_the_duty_goes_down_before_the_period_which_the_kernel_insists_on(tree, monkeypatch):
+    files = tree.pwm_channel()
+    (files / "duty_cycle").write_text("900000\n")
+    (files / "period").write_text("1000000\n")
+    written, write = [], PwmChannel._write
+    monkeypatch.setattr(PwmChannel, "_write", lambda self, name, v: (written.append((name, v)), write(self, name, v)))
+    PwmChannel(0, 0, 25_000.0, tree.pwm)
+    assert written == [("duty_cycle", 0), ("period", 40_000), ("enable", 1)]
+
+
 def test_a_channel_that_shall_keep_running_is_left_so(tree):
     files = tree.pwm_channel()
     channel = PwmChannel(0, 0, 1000.0, tree.pwm)

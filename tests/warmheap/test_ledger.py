@@ -150,6 +150,27 @@ def test_a_disk_full_for_days_costs_the_oldest_rows_and_says_how_many(tmp_path, 
     assert [r["text"] for r in rows(tmp_path / "ledger.sqlite", "events")] == ["150 rows were lost before this one"]
 
 
+def test_rows_that_are_dropped_while_others_are_written_are_not_taken_twice(tmp_path, monkeypatch):
+    monkeypatch.setattr(scribe_module, "MOST_WAITING", 10)
+    write, during, let_go = Ledger.write, threading.Event(), threading.Event()
+
+    def slow(self, statements):
+        during.set()
+        let_go.wait(5.0)
+        write(self, statements)
+
+    monkeypatch.setattr(Ledger, "write", slow)
+    s = scribe(tmp_path)
+    s.tick(tick(0))
+    assert during.wait(5.0)
+    for n in range(1, 14):  # more than fit: the one being written and three more are dropped
+        s.tick(tick(n))
+    let_go.set()
+    s.close()
+    times = [row["time_s"] - 1e9 for row in rows(tmp_path / "ledger.sqlite")]
+    assert times == [0.0, *range(4, 14)]
+
+
 def test_a_really_full_disk_is_an_error_of_the_ledger_and_of_nobody_else(tmp_path):
     ledger = Ledger(tmp_path / "l.sqlite")
     ledger.write([event_row(0.0, 0.0, "a", "b")])

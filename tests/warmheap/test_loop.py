@@ -154,6 +154,14 @@ def test_it_is_watched_before_anything_is_switched_on():
     assert beats == [1]
 
 
+def test_at_high_speed_signals_are_still_heard():
+    world = World(next_s=(60.0,))
+    heard, wait = [], world.wait
+    world.wait = lambda seconds: (heard.append(seconds), wait(seconds))[1]
+    world.loop(speed=1e12).run(600.0)
+    assert heard.count(0.0) >= 9
+
+
 def test_stop_ends_it_at_once_and_lets_no_time_pass():
     world = World(next_s=(60.0,))
     world.stopping = False

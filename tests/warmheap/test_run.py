@@ -127,12 +127,16 @@ def test_a_simulated_plant_goes_on_from_its_snapshot_bit_by_bit(tmp_path):
                 two.restore({**kept, "arrays": {**kept["arrays"], "state": [1.0]}})
 
 
-def test_json_lines_are_json(tmp_path):
-    run = started(tmp_path, "--plant", MILD, "--speed", 1e6, "--days", 0.1, "--json")
-    out, err = run.communicate(timeout=120)
-    assert run.returncode == 0, err
-    lines = [json.loads(line) for line in out.splitlines()]
-    assert lines[0]["phase"] and "outputs are safe" in lines[-1]["event"]
+def test_json_lines_are_json_and_a_new_run_begins_anew(tmp_path):
+    for _ in range(2):
+        run = started(tmp_path, "--plant", MILD, "--speed", 1e6, "--days", 0.1, "--json")
+        out, err = run.communicate(timeout=120)
+        assert run.returncode == 0, err
+        lines = [json.loads(line) for line in out.splitlines()]
+        assert lines[0]["phase"] and "outputs are safe" in lines[-1]["event"]
+        found = tick_rows(tmp_path)
+        assert found[-1]["time_s"] - found[0]["time_s"] == 8640.0
+        assert sum(row["time_s"] == found[0]["time_s"] for row in found) == 1
 
 
 def test_a_settings_file_goes_before_the_scenarios_own(tmp_path):
