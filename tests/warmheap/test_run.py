@@ -203,7 +203,7 @@ def test_the_state_folder_is_the_service_managers_or_the_users(monkeypatch):
 
 
 def test_the_board_part_loads_nothing_heavy():
-    heavy = "sim numpy numba scipy pvlib pandas pydantic pint rich matplotlib gpiozero lgpio".split()
+    heavy = "sim numba scipy pvlib pandas pydantic pint rich matplotlib gpiozero lgpio".split()
     code = (
         "import sys\n"
         "import warmheap.run, warmheap.loop, warmheap.scribe, warmheap.restart, warmheap.settings_store, hardware.plant\n"
