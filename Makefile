@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test lint bench docs-pictures clean
+.PHONY: demo test lint bench docs-pictures docs-settings clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -26,6 +26,9 @@ bench: $(VENV)/.dev-installed
 docs-pictures: $(VENV)/.sim-installed  ## the pictures that the README shows
 	$(BIN)/warmheap simulate scenarios/mild-wet-winter.toml --days 120 --compare --out out/docs
 	cp out/docs/season.png out/docs/compare.png docs/
+
+docs-settings: $(VENV)/.sim-installed  ## the reference page of the settings file, from its table
+	$(BIN)/python -m warmheap.settings_page > docs/settings.md
 
 clean:
 	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage

@@ -1,0 +1,88 @@
+"""A pretend board: the kernel's files in folders, and gpiozero's mock pins.
+
+It proves parsing, wiring and order, not timing.
+"""
+
+import time
+
+from gpiozero.pins.mock import MockFactory, MockPWMPin
+
+from hardware import BoardSettings, OutputSettings, PulseSettings, Roots
+from hardware.kernel_files import parse_source
+
+CORE, SUPPLY = "28-00000000aaaa", "28-00000000bbbb"
+
+
+class PwmMock(MockFactory):
+    """Every pin can PWM; the board's revision is known."""
+
+    def __init__(self):
+        super().__init__(pin_class=MockPWMPin)
+
+
+class Tree:
+    """The kernel's folders under ``root``."""
+
+    def __init__(self, root):
+        self.root = root
+        self.w1, self.hwmon, self.iio, self.pwm = (root / n for n in ("w1", "hwmon", "iio", "pwm"))
+        for folder in (self.w1, self.hwmon, self.iio, self.pwm):
+            folder.mkdir()
+
+    def roots(self):
+        return Roots(onewire=self.w1, hwmon=self.hwmon, iio=self.iio, pwm=self.pwm)
+
+    def probe(self, probe_id, content):
+        folder = self.w1 / probe_id
+        folder.mkdir(exist_ok=True)
+        (folder / "temperature").write_bytes(content)
+
+    def chip(self, kind, number, name, address, files):
+        device = self.root / "devices" / address
+        root = {"hwmon": self.hwmon, "iio": self.iio}[kind]
+        if kind == "hwmon":
+            device.mkdir(parents=True)
+            folder = root / f"hwmon{number}"
+            folder.mkdir()
+            (folder / "device").symlink_to(device)
+        else:
+            inner = device / f"iio:device{number}"
+            inner.mkdir(parents=True)
+            folder = root / f"iio:device{number}"
+            folder.symlink_to(inner)
+        (folder / "name").write_text(name + "\n")
+        for file, content in files.items():
+            (folder / file).write_text(content)
+        return folder
+
+    def pwm_channel(self, chip=0, channel=0, polarity="normal"):
+        folder = self.pwm / f"pwmchip{chip}" / f"pwm{channel}"
+        folder.mkdir(parents=True)
+        for name, content in (("period", "0"), ("duty_cycle", "0"), ("enable", "0"), ("polarity", polarity)):
+            (folder / name).write_text(content + "\n")
+        for name in ("export", "unexport"):
+            (folder.parent / name).write_text("")
+        return folder
+
+
+def settings(tree, **changes):
+    wired = {
+        "pump": OutputSettings(pin=18),
+        "fan": OutputSettings(pin=13),
+        "flow_meter": PulseSettings(pin=23, per_unit=450.0),
+        "tachometer": PulseSettings(pin=24, per_unit=2.0),
+        "probes": {"pile_core_c": CORE, "water_supply_c": SUPPLY},
+        "sources": {"pump_battery_v": parse_source("hwmon:ina226:in1")},
+        "roots": tree.roots(),
+    }
+    return BoardSettings(**(wired | changes))
+
+
+def until(true, timeout_s=5.0):
+    """Wait until ``true()``; whether it came to be in time."""
+    end_s = time.monotonic() + timeout_s
+    while time.monotonic() < end_s:
+        if true():
+            return True
+        time.sleep(0.01)
+    return bool(true())

@@ -1,0 +1,154 @@
+"""What must not be lost, kept in two checksummed copies: bad one, then last good one, then a safe default, and said so."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+from controller.settings import ControllerSettings, SettingsError
+
+from .files import write_whole
+from .settings_file import Settings, SettingsFileError, load, parse
+
+_MAGIC = "warmheap-copy 1"
+_LARGEST = 4 * 1024 * 1024
+COPIES = ("a", "b")
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was found: ``text`` is None when there is nothing to go by; ``said`` is one line when something was wrong."""
+
+    text: str | None
+    generation: int = 0
+    said: str = ""
+
+
+class TwoCopies:
+    """A text kept in ``NAME.a`` and ``NAME.b``, written by turns, so that one is always whole."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self._files = [folder / f"{name}.{copy}" for copy in COPIES]
+        self.name = name
+
+    def save(self, text: str) -> None:
+        """Keep ``text`` over the older copy. ``OSError`` when it cannot be written; the other copy stands then."""
+        self._files[0].parent.mkdir(parents=True, exist_ok=True)
+        found = [_read(file) for file in self._files]
+        generations = [-1 if copy is None else copy[0] for copy in found]
+        older = generations.index(min(generations))
+        write_whole(self._files[older], _sealed(max(0, *generations) + 1, text))
+
+    def load(self) -> Kept:
+        """The newest whole copy; what was damaged or missing is said."""
+        found = {file.name: _read(file) for file in self._files}
+        bad = [name for name, copy in found.items() if copy is None and (self._files[0].parent / name).exists()]
+        whole = [copy for copy in found.values() if copy is not None]
+        if not whole:
+            return Kept(None, 0, f"both copies of {self.name} are damaged" if bad else "")
+        generation, text = max(whole)
+        return Kept(text, generation, f"{bad[0]} is damaged; the last good copy is used" if bad else "")
+
+
+def _sealed(generation: int, text: str) -> bytes:
+    body = text.encode("utf-8")
+    seal = hashlib.sha256(f"{generation}\n".encode() + body).hexdigest()
+    return f"{_MAGIC} {generation} {len(body)} {seal}\n".encode() + body
+
+
+def _read(file: Path) -> tuple[int, str] | None:
+    """Generation and text of one copy; None when it is missing or not exactly what was written."""
+    try:
+        with file.open("rb") as stream:
+            head, _, body = stream.read(_LARGEST).partition(b"\n")
+        generation = int(head.split()[2])
+        return (
+            (generation, body.decode("utf-8"))
+            if _sealed(generation, body.decode("utf-8")) == head + b"\n" + body
+            else None
+        )
+    except (OSError, ValueError, IndexError):
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The settings to run with, and one line for each thing that was not as it should be."""
+
+    settings: Settings
+    said: tuple[str, ...] = ()
+
+
+class SettingsStore:
+    """The settings that last worked, and what commissioning learned, in the state folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._last_good = TwoCopies(folder, "settings")
+        self._learned = TwoCopies(folder, "learned")
+
+    def choose(self, path: Path, last_good: bool = False) -> Chosen:
+        """Read ``path``, and what was learned on top of it.
+
+        With ``last_good`` a file that cannot be used is no end: the settings that last worked are taken. Without
+        them, ``SettingsFileError``: nothing is known of the wiring then, and outputs that are not touched stay off.
+        """
+        try:
+            settings = load(path)
+        except SettingsFileError as wrong:
+            if not last_good:
+                raise
+            settings, said = self._last(wrong)
+        else:
+            said = self._keep(settings)
+        return self._with_learned(settings, said)
+
+    def save_learned(self, values: Mapping[str, float]) -> None:
+        """Keep values of ``ControllerSettings`` that were measured on the plant; they go before the file's.
+
+        ``SettingsError`` for a value out of bounds or a name that there is not; nothing is kept then.
+        """
+        _learned(ControllerSettings(), values)
+        self._learned.save(json.dumps(dict(values), allow_nan=False, sort_keys=True))
+
+    def _last(self, wrong: Exception) -> tuple[Settings, list[str]]:
+        kept = self._last_good.load()
+        said = [str(wrong)] + ([kept.said] if kept.said else [])
+        if kept.text is None:
+            raise SettingsFileError(
+                f"{wrong}; and no settings that once worked are kept: the outputs stay off"
+            ) from None
+        return parse(kept.text, "kept settings"), [*said, "going on with the settings that last worked"]
+
+    def _keep(self, settings: Settings) -> list[str]:
+        kept = self._last_good.load()
+        said = [kept.said] if kept.said else []
+        if kept.text == settings.text and not kept.said:
+            return said
+        try:
+            self._last_good.save(settings.text)
+        except OSError as wrong:
+            said.append(f"cannot keep a copy of the settings: {wrong.strerror}")
+        return said
+
+    def _with_learned(self, settings: Settings, said: list[str]) -> Chosen:
+        kept = self._learned.load()
+        if kept.said:
+            said.append(kept.said + ("; the settings file's own values are used" if kept.text is None else ""))
+        if kept.text is not None:
+            try:
+                settings = replace(settings, controller=_learned(settings.controller, json.loads(kept.text)))
+            except (ValueError, TypeError) as wrong:
+                said.append(f"what was learned does not fit ({wrong}); the settings file's own values are used")
+        return Chosen(settings, tuple(said))
+
+
+def _learned(settings: ControllerSettings, values: Mapping[str, Any]) -> ControllerSettings:
+    known = {f.name for f in fields(ControllerSettings)}
+    unknown = sorted(set(values) - known)
+    if unknown:
+        raise SettingsError(f"{unknown[0]} is no setting of the controller")
+    return replace(settings, **values)
