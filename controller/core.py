@@ -17,6 +17,7 @@ from controller.draw import (
     HeatAccount,
     Outlook,
     crop_need,
+    draw_left_h,
     generosity,
     headroom_k,
     tapered_w,
@@ -48,7 +49,7 @@ from controller.power import CHEMISTRIES, BatteryGuard
 from controller.pump import ARMED, KICK, METER_LAG_S, RUN, PumpDrive
 from controller.reasons import sentence
 from controller.settings import ControllerSettings
-from controller.signals import Alarm, Commands, Decision, Measurements
+from controller.signals import Alarm, Commands, Decision, Measurements, PileEstimate
 from controller.stuck import StuckWatch
 from controller.tank import TankGuard
 from controller.view import View
@@ -64,6 +65,7 @@ GENTLE_S = 3 * 86400.0
 GENTLE_SHARE = 0.3
 SPARE_FULL = 0.8
 SPENDING_EFFORT = 0.5  # of the flow target: a slow draw from below the floor lasts longer
+USUAL_RETURN_C = 12.0  # of a loop through a house kept frost-free (own judgement)
 COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
 PHASE_LIMIT = {HOLD_OFF: "hold-off", FAULTED: "sensor", WINDING_DOWN: "spent"}
 
@@ -196,7 +198,7 @@ class Controller(Memory):
             v.limit,
             sentence(v, r, self._settings),
             self._alarms(r, v),
-            self.pile.estimate(v.made_w, v.zero_c),
+            self._estimate(v),
             self._next_s(v),
             self.phase_cause,
         )
@@ -229,8 +231,13 @@ class Controller(Memory):
         heals_c = self.outlook.lowest_c(pile.probe_c, v.made_w, v.hot_s > 0.0, dt_s) + pile.offset_k
         floor_c = zero_draw_c(s.pile_floor_c, pile.core_sd_c, v.made_w / s.pile_wet_mass_kg)
         v.zero_c = max(floor_c, heals_c) if heals_c == heals_c else floor_c
-        v.room_k = headroom_k(v.core_c, pile.trend.slope_per_s, v.zero_c)
+        v.room_k = nan if pile.blind else headroom_k(v.core_c, pile.trend.slope_per_s, v.zero_c)
         return v
+
+    def _estimate(self, v: View) -> PileEstimate:
+        s = self._settings
+        left_h = draw_left_h(self.account.balance_j, s.flow_target_kg_s, s.supply_target_c - USUAL_RETURN_C)
+        return self.pile.estimate(v.made_w, v.zero_c, left_h, self.outlook.days_left)
 
     def _water_w(self, flow_kg_s: float, r: Readings) -> float:
         """Heat drawn by the water; what is not measured is taken so that the draw looks larger, not smaller."""
@@ -313,7 +320,7 @@ class Controller(Memory):
         """Tell whether a pile at rest is drawn for the crop, which the grower ranks above its floor."""
         if not (self._ranks.crop_over_floor and self.phase == REST and self.at_risk):
             return False
-        s, e = self._settings, self.pile.estimate(v.made_w, v.zero_c)
+        s, e = self._settings, self._estimate(v)
         v.recovery_days = recovery_days(v.zero_c - v.core_c, s.pile_wet_mass_kg, e.sustainable_w)
         return floor_may_be_spent(v.core_c, e.core_sd_c, s.pile_floor_c)
 

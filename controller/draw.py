@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import nan
 
+from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 
 MARGIN_K = 4.0  # a pile chilled close to 45 degC makes so much less heat that it may not come back
@@ -16,7 +17,9 @@ DAY_S = 86400.0
 DEEPEST_C = 54.0
 TRIED_K = 2.0  # below its natural temperature drawn in any case: a pile shows no strength before it is drawn
 WEAK, STRONG = 0.06, 0.12  # W/kg of an 8 t pile; a small one loses more per kilogram
-SPENT = 0.075
+SPENT = 0.075  # W/kg of an 8 t pile that its loss near the floor takes
+# Between these lay nine in ten of the random piles; rain and drying end a pile as often as hunger does.
+LEAST_LEFT, MOST_LEFT, MOST_LEFT_DAYS = 0.3, 2.0, 25.0
 STRENGTH_FILTER_S = 2 * DAY_S
 LOOK_S = 4 * DAY_S
 TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
@@ -68,9 +71,11 @@ class Outlook(Memory):
         return DEEPEST_C + weak * max(self.natural_c - TRIED_K - DEEPEST_C, 0.0)
 
     @property
-    def days_left(self) -> float:
-        """Days until the pile makes only what it loses near its floor; NaN when not known."""
-        return max(self.age_s / DAY_S * (self.strength_w_kg / SPENT - 1.0), 0.0)
+    def days_left(self) -> tuple[float, float, float]:
+        """Days until the pile makes only what it loses near its floor: as expected, at least, at most; NaN: unknown."""
+        expected = self.age_s / DAY_S * (self.strength_w_kg / SPENT - 1.0)
+        expected = 0.0 if expected < 0.0 else expected
+        return expected, LEAST_LEFT * expected, MOST_LEFT * expected + MOST_LEFT_DAYS
 
     def _follow(self, core_c: float, made_w: float, hot: bool, dt_s: float) -> None:
         if not core_c <= self.natural_c:
@@ -106,6 +111,11 @@ def crop_need(greenhouse_c: float, min_c: float) -> float:
     if greenhouse_c != greenhouse_c:
         return NEED_UNKNOWN
     return min(max((min_c + NEED_BAND_K - greenhouse_c) / NEED_BAND_K, 0.0), 1.0)
+
+
+def draw_left_h(balance_j: float, flow_kg_s: float, rise_k: float) -> float:
+    """Return for how many hours ``balance_j`` bears a draw of this flow and warming; 0 after an overdraft."""
+    return max(balance_j, 0.0) / (flow_kg_s * WATER_J_KG_K * max(rise_k, 1.0)) / 3600.0
 
 
 class HeatAccount(Memory):

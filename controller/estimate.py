@@ -16,6 +16,7 @@ from controller.settings import ControllerSettings
 from controller.signals import PileEstimate
 
 DAY_S = 86400.0
+DaysLeft = tuple[float, float, float]  # as expected, at least, at most
 CORE_FILTER_S = 900.0
 TREND_FILTER_S = 4 * 3600.0
 MADE_FILTER_S = DAY_S
@@ -202,7 +203,7 @@ class PileObserver(Memory):
         made_w = self.net_w + self._loss_w_k * above_k
         return made_w if made_w > 0.0 or made_w != made_w else 0.0
 
-    def estimate(self, made_w: float, hold_c: float) -> PileEstimate:
+    def estimate(self, made_w: float, hold_c: float, draw_left_h: float, days: DaysLeft) -> PileEstimate:
         """Return the public estimate; ``made_w`` is the heat made [W], ``hold_c`` the core at which the draw ends."""
         core_c = self.core_c
         return PileEstimate(
@@ -211,6 +212,8 @@ class PileObserver(Memory):
             made_w,
             self.sustainable_w(hold_c),
             max(0.0, self._capacity_j_k * (core_c - self._settings.pile_floor_c)) if core_c == core_c else nan,
+            draw_left_h,
+            *days,
         )
 
     def sustainable_w(self, hold_c: float) -> float:

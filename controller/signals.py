@@ -70,7 +70,9 @@ class PileEstimate:
     """What the controller believes about the pile. NaN where it cannot know yet.
 
     ``core_sd_c`` is one standard deviation of ``core_c``; ``sustainable_w`` is the draw that the pile can
-    keep up for days; ``stored_j`` is the heat above the floor.
+    keep up for days; ``stored_j`` is the heat above the floor. ``draw_left_h`` is for how long the target flow can
+    be drawn from what is saved up now; ``days_left`` how long the pile will still make useful heat, with a 90 %
+    interval ``days_left_low`` to ``days_left_high``.
     """
 
     core_c: float = nan
@@ -78,6 +80,10 @@ class PileEstimate:
     heat_made_w: float = nan
     sustainable_w: float = nan
     stored_j: float = nan
+    draw_left_h: float = nan
+    days_left: float = nan
+    days_left_low: float = nan
+    days_left_high: float = nan
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,11 +29,13 @@ from controller.draw import (
     HeatAccount,
     Outlook,
     crop_need,
+    draw_left_h,
     generosity,
     headroom_k,
     tapered_w,
     zero_draw_c,
 )
+from controller.media import WATER_J_KG_K
 
 
 def test_the_end_of_the_draw_is_the_floor_and_what_is_not_known() -> None:
@@ -131,8 +133,15 @@ def test_a_young_pile_is_judged_by_what_it_will_make_later() -> None:
 
 
 def test_days_left_follow_from_the_heat_falling_as_one_over_its_age() -> None:
-    assert aged(30.0, 2.0 * SPENT).days_left == pytest.approx(30.0, rel=0.02)  # at twice the age half as much
-    assert aged(30.0, SPENT).days_left == 0.0
+    expected, least, most = aged(30.0, 2.0 * SPENT).days_left
+    assert expected == pytest.approx(30.0, rel=0.02)  # at twice the age half as much
+    assert 0.0 < least < expected < most
+    assert aged(30.0, 0.9 * SPENT).days_left[:2] == (0.0, 0.0)
+
+
+def test_hours_left_are_what_is_saved_over_what_the_draw_takes() -> None:
+    assert draw_left_h(0.06 * WATER_J_KG_K * 20.0 * 7200.0, 0.06, 20.0) == pytest.approx(2.0)
+    assert draw_left_h(-5.0, 0.06, 20.0) == 0.0
 
 
 def test_the_natural_temperature_is_the_highest_and_slowly_forgotten() -> None:
@@ -149,4 +158,4 @@ def test_nothing_is_said_of_a_pile_not_seen_and_little_drawn_of_one_not_known() 
     unseen = Outlook(MASS_KG)
     assert unseen.lowest_c(nan, nan, False, 60.0) != unseen.lowest_c(nan, nan, False, 60.0)
     assert Outlook(MASS_KG).lowest_c(60.0, nan, True, 60.0) == 60.0 - TRIED_K
-    assert Outlook(MASS_KG).days_left != Outlook(MASS_KG).days_left
+    assert all(days != days for days in Outlook(MASS_KG).days_left)

@@ -74,7 +74,7 @@ def test_a_moved_probe_is_no_trend() -> None:
 def test_nothing_is_known_before_the_first_reading() -> None:
     pile = observer()
     assert pile.blind and isnan(pile.core_c)
-    e = pile.estimate(pile.heat_made_w(5.0), 50.0)
+    e = pile.estimate(pile.heat_made_w(5.0), 50.0, nan, (nan, nan, nan))
     assert all(isnan(x) for x in (e.core_c, e.heat_made_w, e.sustainable_w, e.stored_j))
 
 
@@ -120,7 +120,7 @@ def test_balance_of_a_steady_pile_is_draw_and_loss() -> None:
     assert pile.heat_made_w(5.0) == pytest.approx(500.0 + 30.0 * LOSS_W_K_8T, rel=0.02)
     assert pile.sustainable_w(60.0) == pytest.approx(500.0, rel=0.02)
     assert pile.sustainable_w(50.0) == pytest.approx(500.0 + 10.0 * EDGE_SHARE * LOSS_W_K_8T, rel=0.02)
-    e = pile.estimate(pile.heat_made_w(5.0), 50.0)
+    e = pile.estimate(pile.heat_made_w(5.0), 50.0, nan, (nan, nan, nan))
     assert e.stored_j == pytest.approx(15.0 * 0.6 * 8000.0 * heat_capacity_j_kg_k(0.6))
 
 
