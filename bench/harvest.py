@@ -16,6 +16,7 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +29,11 @@ from sim.policies import make_policy
 from sim.population import RandomSeason, random_season
 
 BASE = Path(__file__).parent.parent / "scenarios" / "mild-wet-winter.toml"
+FROST_ONLY = "frost service only"  # our controller with a floor that no pile clears
 OPPONENTS = ("thermostat", "demand", "timer")
 SETTLED_S = 48 * 3600.0
-HOUR_S = 3600.0
+HOUR_S, DAY_S = 3600.0, 86400.0
+FLOOR_C = 45.0
 Z_90 = 1.645
 
 
@@ -41,7 +44,7 @@ class Listener:
 
     def __init__(self, controller: Controller) -> None:
         self._controller = controller
-        self.rows: list[tuple[float, float, float]] = []
+        self.rows: list[tuple[float, ...]] = []
         self._next_s = self._began_s = float("nan")
 
     def step(self, m: Measurements) -> Decision:
@@ -51,11 +54,28 @@ class Listener:
             if self._began_s != self._began_s:
                 self._began_s = m.time_s
             self._next_s = m.time_s + HOUR_S
-            self.rows.append((m.time_s - self._began_s, decision.estimate.core_c, decision.estimate.core_sd_c))
+            e = decision.estimate
+            self.rows.append((m.time_s - self._began_s, e.core_c, e.core_sd_c, e.days_left_low, e.days_left_high))
         return decision
 
 
-def estimate_errors(rows: list[tuple[float, float, float]], elapsed_s: Any, core_c: Any) -> dict[str, float]:
+def days_held(rows: list[tuple[float, ...]], elapsed_s: Any, core_c: Any) -> float:
+    """How often the interval of the days left holds the truth, in the first 80 days while the core is warm.
+
+    The truth is the last time the core is at 45 degC; a pile still warm at the end has at least that long.
+    """
+    warm = np.asarray(core_c) >= FLOOR_C
+    last_d = float(np.asarray(elapsed_s)[warm][-1]) / DAY_S if warm.any() else 0.0
+    lives = warm[-1]
+    asked = np.array([r for r in rows if SETTLED_S < r[0] < min(80.0, last_d) * DAY_S and r[3] == r[3]])
+    if not len(asked):
+        return float("nan")
+    left_d = last_d - asked[:, 0] / DAY_S
+    at_least = asked[:, 3] <= left_d
+    return float((at_least | lives)[asked[:, 4] >= left_d].sum() / len(asked))
+
+
+def estimate_errors(rows: list[tuple[float, ...]], elapsed_s: Any, core_c: Any) -> dict[str, float]:
     """Error of the core estimate after two days, and how often its 90 % interval holds the truth."""
     seen = np.array([row for row in rows if row[0] > SETTLED_S and row[1] == row[1]])
     if not len(seen):
@@ -78,6 +98,9 @@ def judge(case: RandomSeason, days: float, bound: bool, rounds: int) -> dict[str
         "warmheap": scores(result.summary()),
     }
     row.update(estimate_errors(listener.rows, result.history.elapsed_s, result.history["core_c"]))
+    row["days_held"] = days_held(listener.rows, result.history.elapsed_s, result.history["core_c"])
+    hands_off = Controller(replace(case.settings, pile_floor_c=60.0, start_core_c=60.0))
+    row[FROST_ONLY] = scores(run_season(case.built, hands_off, days=days, seed=case.number).summary())
     if bound:
         for name in OPPONENTS:
             played = run_season(case.built, make_policy(name, case.built), days=days, seed=case.number)
@@ -125,7 +148,7 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
         "| policy | backup avoided, kWh | useful heat, kWh | cold hours | seasons with any | coldest core, °C |",
         "|---|---|---|---|---|---|",
     ]
-    for name in ("warmheap", *OPPONENTS, "clairvoyant"):
+    for name in ("warmheap", FROST_ONLY, *OPPONENTS, "clairvoyant"):
         got = [row[name] for row in rows if name in row]
         if got:
             mean = {k: float(np.mean([g[k] for g in got])) for k in got[0]}
@@ -164,7 +187,8 @@ def estimate_lines(rows: list[dict[str, Any]]) -> list[str]:
     held = np.array([r["held_90"] for r in rows])
     return [
         f"core estimate after 48 h: rms {np.nanmean(rms):.1f} K (worst decile {np.nanquantile(rms, 0.9):.1f}),"
-        f" bias {np.nanmean(bias):+.1f} K, 90 % interval holds {100.0 * np.nanmean(held):.0f} %"
+        f" bias {np.nanmean(bias):+.1f} K, 90 % interval holds {100.0 * np.nanmean(held):.0f} %",
+        f"days left: 90 % interval holds {100.0 * np.nanmean([r['days_held'] for r in rows]):.0f} %",
     ]
 
 

@@ -13,9 +13,10 @@ from controller.memory import Memory
 DAY_S = 86400.0
 COLD_OUTDOOR_C = 1.0
 FREEZING_WATER_C = 3.0
-# Coldest water in the line at which a pulse is due. Not higher: water at 0 degC in pipes lying at -3 degC needs a day to
-# freeze through (334 kJ/kg against some 26 W for 25 m), and every pulse for nothing chills the pile.
-PULSE_BELOW_C = 0.5
+# Coldest water in the line at which a pulse is due: freezing water as a probe half a degree too high shows it. Not higher:
+# water at 0 degC in pipes lying at -3 degC needs a day to freeze through (334 kJ/kg against some 26 W for 25 m), and
+# every pulse for nothing chills the pile.
+PULSE_BELOW_C = 0.6
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
