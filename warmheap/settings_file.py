@@ -125,6 +125,12 @@ def _choice(key: Key, given: Any) -> str:
     return str(given)
 
 
+def _order(key: Key, given: Any) -> tuple[str, ...]:
+    if not isinstance(given, list) or not all(isinstance(name, str) for name in given):
+        raise QuantityError("is not a list of names in quotes")
+    return tuple(given)
+
+
 def _count(key: Key, given: Any) -> int:
     assert key.bounds is not None  # noqa: S101 - the table gives every count its bounds
     low, high = (round(bound) for bound in key.bounds)
@@ -172,7 +178,7 @@ def _unit_of_reading(reading: str) -> str:
 
 
 _READERS: dict[str, Any] = {
-    "choice": _choice, "pin": _count, "count": _count, "pwm": _pwm, "yes/no": _yes_no, "sensor": _sensor,
+    "choice": _choice, "order": _order, "pin": _count, "count": _count, "pwm": _pwm, "yes/no": _yes_no, "sensor": _sensor,
 }  # fmt: skip
 
 

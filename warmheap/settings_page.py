@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 from .settings_table import KEYS, TABLES, Key
@@ -81,6 +82,8 @@ def meaning(key: Key) -> str:
 
 def allowed(key: Key) -> str:
     """What may stand there."""
+    if key.kind == "order":
+        return "each of these names once"
     if key.allowed:
         return " or ".join(f'"{a}"' for a in key.allowed)
     if key.kind in ("pin", "count") and key.bounds:
@@ -101,6 +104,8 @@ def example(key: Key) -> str:
         return str(key.default)
     if key.kind == "choice":
         return f'"{key.default}"'
+    if key.kind == "order":
+        return json.dumps(list(key.default))
     return _quoted(from_si(key.default, key.kind))
 
 
@@ -114,7 +119,7 @@ def _default(key: Key) -> str:
 
 def kinds_without_units() -> set[str]:
     """Kinds of keys that the table of units does not know; there must be none."""
-    return {key.kind for key in KEYS} - set(KINDS) - set(_WHAT) - {"choice"}
+    return {key.kind for key in KEYS} - set(KINDS) - set(_WHAT) - {"choice", "order"}
 
 
 if __name__ == "__main__":

@@ -51,7 +51,7 @@ NOT_FILES = ("time_s", "water_flow_kg_s", "fan_speed_hz")
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key. ``kind`` is one of ``units.KINDS``, or "choice", "pin", "count", "pwm", "yes/no", "sensor".
+    """One key. ``kind`` is one of ``units.KINDS``, or "choice", "order", "pin", "count", "pwm", "yes/no", "sensor".
 
     ``target`` is what it fills: a field of ``ControllerSettings``, or of the board's records. Bounds are in SI.
     """
@@ -78,6 +78,9 @@ def _controller_keys() -> Iterator[Key]:
         name = f.name.removeprefix(table + "_").removesuffix(_SUFFIX.get(meta["unit"], "?"))
         if "allowed" in meta:
             yield Key(table, name, "choice", meta["help"], f.name, f.default, allowed=tuple(meta["allowed"]))
+            continue
+        if "order" in meta:
+            yield Key(table, name, "order", meta["help"], f.name, f.default, allowed=tuple(meta["order"]))
             continue
         kind = "kg/s air" if meta["unit"] == "kg/s" and table == "fan" else meta["unit"]
         yield Key(table, name, kind, meta["help"], f.name, f.default, (meta["low"], meta["high"]))
