@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.commissioning import Commissioning, SessionStep
@@ -12,6 +13,8 @@ from controller.commissioning_results import Learned, learn
 from controller.identify.motor import NOMINAL_V
 from controller.signals import Commands
 from controller.tuning_rules import half_rule
+
+from .simplant import SimPlant
 
 if TYPE_CHECKING:
     import numpy as np
@@ -86,6 +89,41 @@ def commission(
     lasted_s = plant.time_s - began_s
     drop = core_c - plant.truth.core_c
     return Session(learn(session), session, truth, lasted_s, drop, tuple(guards), pump_law(plant.params))
+
+
+class WarmSimPlant(SimPlant):
+    """The simulated plant as the loop drives it, its pile hot; or as it was when a session was cut."""
+
+    def __init__(self, scenario: Scenario, seed: int, record: Path, kept: Mapping[str, Any] | None) -> None:
+        super().__init__(scenario, seed, record)
+        if kept is None:
+            self._plant = warmed_up(scenario, seed)
+        else:
+            self.restore(kept)
+
+    @property
+    def pumped_kg(self) -> float:
+        """Water that truly flowed since the start of the scenario."""
+        return float(self._plant.truth.flow_s_kg)
+
+
+class SimGrower:
+    """Answers a session's questions from the truth, with a grower's errors."""
+
+    def __init__(self, scenario: Scenario, seed: int, plant: WarmSimPlant) -> None:
+        import numpy as np
+
+        self._plant, self._chance = plant, np.random.default_rng([5, seed])
+        self._truth, self._before_kg = true_values(scenario, seed), 0.0
+
+    def poll(self, question: Question | None) -> float:
+        """The answer at once; NaN when nothing is asked."""
+        if question is None:
+            return float("nan")
+        if question.key.endswith("-ready"):
+            self._before_kg = self._plant.pumped_kg
+        filled_kg = self._plant.pumped_kg - self._before_kg
+        return _answer(question, self._truth, {question.key: filled_kg}, self._chance)
 
 
 def _answer(
