@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from board_rig import Tree
+from board_rig import SysTree
 
 from controller import Controller, Measurements
 from warmheap.guardian import main as guardian
@@ -36,17 +36,6 @@ water_supply = "{SUPPLY}"
 pump_battery = "hwmon:ina226:in1"
 greenhouse = "28-0000000000a3"
 """
-
-
-class SysTree(Tree):
-    """The same folders where the kernel has them."""
-
-    def __init__(self, root):
-        self.root = root
-        self.w1, self.pwm = root / "bus/w1/devices", root / "class/pwm"
-        self.hwmon, self.iio = root / "class/hwmon", root / "bus/iio/devices"
-        for folder in (self.w1, self.hwmon, self.iio, self.pwm):
-            folder.mkdir(parents=True)
 
 
 @pytest.fixture
