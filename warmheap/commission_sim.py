@@ -51,10 +51,11 @@ def warmed_up(scenario: Scenario, seed: int) -> Plant:
 
     plant = Plant(scenario, seed=seed)
     plant.apply(Commands())
+    seen: Any = plant.truth
     for day in range(LONGEST_WARM_UP_DAYS):
         for _ in range(1440):
             plant.advance(60.0)
-        if plant.truth.core_c >= HOT_ENOUGH_C and day + 1 >= LEAST_WARM_UP_DAYS:
+        if seen.core_c >= HOT_ENOUGH_C and day + 1 >= LEAST_WARM_UP_DAYS:
             break
     return plant
 
@@ -67,7 +68,8 @@ def commission(
 
     plant, chance = warmed_up(scenario, seed), np.random.default_rng([5, seed])
     session, truth = Commissioning(settings, core_k), true_values(scenario, seed)
-    began_s, core_c = plant.time_s, plant.truth.core_c
+    seen: Any = plant.truth  # its figures are made of a table
+    began_s, core_c = plant.time_s, seen.core_c
     answer = float("nan")
     guards: list[str] = []
     pumped_kg: dict[str, float] = {}
@@ -82,12 +84,12 @@ def commission(
             break
         if step.question:
             answer = _answer(step.question, truth, pumped_kg, chance)
-        before = plant.truth.flow_s_kg
+        before_kg = seen.flow_s_kg
         plant.apply(step.commands)
         plant.advance(step.next_s)
-        pumped_kg[step.stage] = pumped_kg.get(step.stage, 0.0) + plant.truth.flow_s_kg - before
+        pumped_kg[step.stage] = pumped_kg.get(step.stage, 0.0) + seen.flow_s_kg - before_kg
     lasted_s = plant.time_s - began_s
-    drop = core_c - plant.truth.core_c
+    drop = core_c - seen.core_c
     return Session(learn(session), session, truth, lasted_s, drop, tuple(guards), pump_law(plant.params))
 
 
@@ -104,7 +106,8 @@ class WarmSimPlant(SimPlant):
     @property
     def pumped_kg(self) -> float:
         """Water that truly flowed since the start of the scenario."""
-        return float(self._plant.truth.flow_s_kg)
+        truth: Any = self._plant.truth
+        return float(truth.flow_s_kg)
 
 
 class SimGrower:

@@ -60,7 +60,7 @@ class Narrator:
             self._stage, self._said_s = step.stage, m.time_s
             self._say("")
             self._say(f"[{ORDER.index(step.stage) + 1}/{len(ORDER)}] {step.instruction}")
-        if step.reason != self._reason:
+        if step.reason != self._reason and not step.done:
             self._reason = step.reason
             self._say(f"Waiting: {step.reason}." if step.reason else "Going on.")
         if m.time_s - self._said_s >= EVERY_S and step.question is None and not step.done:

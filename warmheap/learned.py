@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 VERSION = 1
 SAME = 1e-9
+NEAR_FULL = 0.97
 PAIR = ("water_supply_c", "water_return_c")
 Entry = dict[str, Any]
 
@@ -49,11 +50,11 @@ def read(kept: Any) -> Document:
     """The document in ``kept`` JSON values; ``ValueError`` when it is none."""
     if not isinstance(kept, Mapping) or kept.get("version") != VERSION:
         raise ValueError("it is of another version")
-    document = Document(*(kept.get(part) for part in Document._fields))
-    for part in document:
+    parts = [kept.get(name) for name in Document._fields]
+    for part in parts:
         if not isinstance(part, dict) or not all(_sound(entry) for entry in part.values()):
             raise ValueError("a part of it is missing")
-    return document
+    return Document(*parts)  # type: ignore[arg-type]  # just looked at
 
 
 def _sound(entry: Any) -> bool:
@@ -86,6 +87,8 @@ def taken(found: Learned, file: Settings, date: str) -> Taken:
             settings |= entries
         else:
             left.append(f"{part}: {wrong or verdict.reason}")
+    if found.pump.verdict.good and "pump_full_flow_kg_s" not in settings:
+        left.append("pump.full_flow: Repeat with all of the steps up: full power was not reached.")
     facts, said = _facts(found, file, date)
     return Taken(Document(settings, facts), (*left, *said))
 
@@ -104,7 +107,8 @@ Values = dict[str, tuple[float, float]]
 
 def _pump(found: Learned) -> Values:
     pump = found.pump
-    full = (pump.at(1.0), pump.reading_sd[-1]) if pump.reading_sd else (float("nan"), float("nan"))
+    seen = bool(pump.drive) and pump.drive[-1] >= NEAR_FULL  # beyond what was tried the curve would be a guess
+    full = (pump.at(1.0), pump.reading_sd[-1]) if seen else (float("nan"), float("nan"))
     return {
         "pump_start_duty": _pair(pump.start_duty, pump.start_sd_duty),
         "pump_run_duty": _pair(pump.run_duty, pump.run_sd_duty),

@@ -6,6 +6,7 @@ import hashlib
 import json
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 from controller.settings import ControllerSettings, SettingsError
 
@@ -179,7 +180,7 @@ class SettingsStore:
         return Chosen(settings, tuple(said))
 
 
-def _loosened(document: Document) -> dict[str, float]:
+def _loosened(document: Document) -> dict[str, Any]:
     """The values, with partners that allow them: each is held against its own bounds only."""
     values = {name: entry["value"] for name, entry in document.settings.items()}
     for run, start in (("pump_run_duty", "pump_start_duty"), ("fan_run_duty", "fan_start_duty")):

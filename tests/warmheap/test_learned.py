@@ -63,6 +63,13 @@ def test_what_is_not_good_is_not_kept_and_says_why(found):
     assert "pump: Repeat with water." in got.left
 
 
+def test_a_curve_that_ends_before_full_power_gives_no_full_flow(found):
+    half = {name: getattr(found.pump, name)[:-2] for name in ("drive", "reading", "reading_sd")}
+    got = taken(found._replace(pump=found.pump._replace(**half)), parse(TOML), DATE)
+    assert "pump_full_flow_kg_s" not in got.document.settings and "pump_start_duty" in got.document.settings
+    assert any("full power was not reached" in line for line in got.left)
+
+
 def test_values_that_contradict_each_other_are_not_kept(found):
     upside = found.pump._replace(start_duty=0.1, run_duty=0.3)
     got = taken(found._replace(pump=upside), parse(TOML), DATE)
