@@ -54,7 +54,7 @@ from controller.memory import Memory, SnapshotError
 from controller.settings import ControllerSettings
 from controller.signals import Commands, Measurements
 
-VERSION = 1
+VERSION = 2
 MOVED = 2  # readings in a row
 WARMED_K = 3.0
 TURNS_HZ = 1.0
@@ -68,6 +68,7 @@ COLUMNS = (
     "pump_battery_v", "fan_speed_hz", "fan_battery_v",
 )  # fmt: skip
 ALLOWED = Permission()
+WATER_STAGES = (START, FIRST, DOWN, UP, DRAW)  # one unbroken flow: delay and coil are read off it
 
 
 class SessionStep(NamedTuple):
@@ -116,7 +117,7 @@ class Commissioning(Memory):
         self._settings = settings
         self._core_k = core_k = core_k if 0.0 <= core_k <= MOST_CORE_K else 1.0
         self._rows: list[tuple[str, list[float]]] = []
-        self._notes: dict[str, Any] = {"answers": {}, "given_up": {}}
+        self._notes: dict[str, Any] = {"answers": {}, "given_up": {}, "cut": []}
         self.watch = Watch(settings, core_k)
         self.stage = ORDER[0]
         self.in_stage_s = self.waited_s = self.all_waits_s = self.tries = self.moving = 0.0
@@ -211,6 +212,8 @@ class Commissioning(Memory):
 
     def _again(self) -> None:
         self.tries += 1.0
+        if self.stage in WATER_STAGES and self.watch.heat.pumped_kg > 0.0 and self.stage not in self._notes["cut"]:
+            self._notes["cut"].append(self.stage)
         if self.tries > MOST_TRIES:
             self._give_up("it was interrupted too often")
             return
@@ -326,6 +329,21 @@ class Commissioning(Memory):
 
     # --- memory
 
+    def take_up(self) -> None:
+        """Begin the stage anew in which the session was cut: its outputs were made safe meanwhile, for however long."""
+        if self.stage != DONE:
+            self._again()
+
+    @property
+    def core_k(self) -> float:
+        """By how much the session may cool the core [K]."""
+        return self._core_k
+
+    @property
+    def cut(self) -> tuple[str, ...]:
+        """Stages with moving water that were interrupted; what is read off one unbroken flow is spoiled by them."""
+        return tuple(self._notes["cut"])
+
     @property
     def answers(self) -> dict[str, list[float]]:
         """Answers so far: key to [answer, duty while it was measured]; NaN or negative: left out."""
@@ -351,18 +369,23 @@ class Commissioning(Memory):
         notes = {
             "answers": {k: [None if x != x else x for x in v] for k, v in self._notes["answers"].items()},
             "given_up": self.given_up,
+            "cut": list(self.cut),
         }
-        return {"version": VERSION, "memory": super().snapshot(), "rows": rows, "notes": notes}
+        memory = super().snapshot()
+        return {"version": VERSION, "core_k": self._core_k, "memory": memory, "rows": rows, "notes": notes}
 
     @classmethod
-    def restore(cls, settings: ControllerSettings, snapshot: Mapping[str, Any], core_k: float = 1.0) -> Commissioning:
+    def restore(
+        cls, settings: ControllerSettings, snapshot: Mapping[str, Any], core_k: float | None = None
+    ) -> Commissioning:
         """Return a session that goes on where the one that gave ``snapshot`` was; ``SnapshotError`` if it does not fit.
 
-        After a silence of more than half a minute the stage that was cut begins again.
+        ``core_k`` is as it was unless given. After a silence of more than half a minute the stage that was cut begins
+        again; call ``take_up`` where the outputs were made safe for less.
         """
-        session = cls(settings, core_k)
         if not isinstance(snapshot, Mapping) or snapshot.get("version") != VERSION:
             raise SnapshotError(f"session snapshot is not of version {VERSION}: start the session afresh")
+        session = cls(settings, _core_k(snapshot) if core_k is None else core_k)
         session.recall(snapshot.get("memory", {}))
         if session.stage not in STAGES:
             raise SnapshotError(f"snapshot.stage = {session.stage!r} is no stage of the session")
@@ -371,10 +394,18 @@ class Commissioning(Memory):
             session._notes = {
                 "answers": {str(k): _numbers(v) for k, v in snapshot["notes"]["answers"].items()},
                 "given_up": {str(k): str(v) for k, v in snapshot["notes"]["given_up"].items()},
+                "cut": [str(stage) for stage in snapshot["notes"]["cut"]],
             }
         except (KeyError, TypeError, ValueError, AttributeError) as wrong:
             raise SnapshotError(f"the record of the session is damaged ({wrong}): start the session afresh") from None
         return session
+
+
+def _core_k(snapshot: Mapping[str, Any]) -> float:
+    kept = snapshot.get("core_k")
+    if isinstance(kept, bool) or not isinstance(kept, (int, float)) or not 0.0 <= kept <= MOST_CORE_K:
+        raise SnapshotError(f"snapshot.core_k = {kept!r} is not 0..{MOST_CORE_K:g} kelvin")
+    return float(kept)
 
 
 def _numbers(row: Any) -> list[float]:

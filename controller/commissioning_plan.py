@@ -57,17 +57,23 @@ STAGES: dict[str, Stage] = {
             START,
             PUMP,
             1.0,
-            "The pump gets a little more power every few seconds until water moves. The first water is as hot as the "
-            "pile: keep away from the outlets.",
+            "The pump gets a little more power every few seconds until water moves. CAUTION: the first water is as hot "
+            "as the pile and scalds. Keep everybody away from open ends and outlets.",
         ),
         Stage(FIRST, PUMP, 2.0, "The pump runs slowly. How long the warm water takes to the probe is measured."),
         Stage(DOWN, PUMP, 1.0, "The pump goes down in small steps until it stops, for its smallest running power."),
-        Stage(UP, PUMP, 1.0, "The pump goes up in steps to full power, a dozen seconds each, for its curve."),
+        Stage(UP, PUMP, 1.0, "The pump goes up in steps to full power. CAUTION: hot water at full pressure."),
         Stage(DRAW, PUMP, 2.0, "A steady draw, until all the water that stood in the coil has passed and some more."),
         Stage(BUCKET_1, PUMP, 1.0, "Bucket check, slow: the pump runs for twenty seconds into your bucket."),
         Stage(BUCKET_2, PUMP, 1.0, "Bucket check, medium: the pump runs for twenty seconds into your bucket."),
         Stage(BUCKET_3, PUMP, 1.0, "Bucket check, full power: the pump runs for twenty seconds into your bucket."),
-        Stage(FAN_UP, FAN, 1.0, "The fan gets more power every few seconds until it turns, then goes up in steps."),
+        Stage(
+            FAN_UP,
+            FAN,
+            1.0,
+            "The fan gets more power every few seconds until it turns, then goes up in steps. CAUTION: it starts by "
+            "itself: hands off. Pile air holds ammonia and carbon dioxide: leave the greenhouse door open.",
+        ),
         Stage(FAN_DOWN, FAN, 1.0, "The fan goes down in small steps until it stops."),
         Stage(DONE, NONE, 60.0, "The test is over."),
     )
@@ -80,7 +86,11 @@ TAPE_QUESTION = Question(
     "0.000785.) Without this the coil takes longer to measure.",
     "litre",
 )
-READY_QUESTION = "Hold a bucket under the return end of the loop and say 1 when ready; the water may be scalding hot."
+READY_QUESTION = (
+    "Hold a bucket of twenty litres under the return end of the loop. Is it in place? The pump then runs for twenty "
+    "seconds. CAUTION: the water may be scalding hot, above 60 degC. Gloves and boots on, everybody else away; better "
+    "stand the bucket than hold it."
+)
 BUCKET_QUESTION = "How many litres are in the bucket?"
 
 
@@ -108,7 +118,7 @@ def levels_down(start_duty: float) -> list[tuple[float, float]]:
 
 def bucket_duty(stage: str, start_duty: float) -> float:
     """Duty of a bucket check."""
-    return round(start_duty + BUCKET_DUTIES[BUCKETS.index(stage)] * (1.0 - start_duty), 4)
+    return round(start_duty + BUCKET_DUTIES[BUCKETS.index(stage)] * (1.0 - start_duty), 2)  # a pin knows whole percents
 
 
 def draw_flow_kg_s(settings: ControllerSettings, coil_kg: float) -> float:

@@ -132,7 +132,9 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
     t, duty = r["time_s"], r["pump_duty"]
     moves = duty >= (session.start_duty if session.start_duty == session.start_duty else 2.0)
     given = np.append(moves[1:], moves[-1:]).astype(np.float64)  # the duty of a row was in force before it
-    return identify_dead_time(t, given, r["water_supply_c"])
+    fit = identify_dead_time(t, given, r["water_supply_c"])
+    broken = fit.verdict.good and {START, FIRST} & set(session.cut)
+    return fit._replace(verdict=repeat_with("an unbroken start: the flow was cut")) if broken else fit
 
 
 def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorCurve) -> Coil:
@@ -146,6 +148,8 @@ def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorC
     kg = tape if tape > 0.0 else NAN
     probe_s, probe_sd_s = PROBE_SHARE * lag_s, PROBE_SHARE_SD * lag_s
     coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe_s, probe_sd_s)
+    if coil.verdict.good and session.cut:
+        return coil._replace(verdict=repeat_with(f"an unbroken draw: the flow was cut in {session.cut[0]!r}"))
     if coil.verdict.good and not match.verdict.good:
         return coil._replace(verdict=repeat_with("matched probes: raw ones may be wrong by a quarter of a small heat"))
     return coil

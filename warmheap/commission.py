@@ -1,4 +1,4 @@
-"""``warmheap commission``: the guided session, on the simulator; found beside true."""
+"""``warmheap commission``: the guided session, on the board or on the simulator; there found stands beside true."""
 
 from __future__ import annotations
 
@@ -22,38 +22,99 @@ PART_OF = {
     "pump_start_duty": "pump", "pump_run_duty": "pump", "fan_start_duty": "fan", "fan_run_duty": "fan",
     "supply_delay_s": "start", "supply_lag_s": "start", "coil_ua_w_k": "coil", "return_offset_k": "probes",
 }  # fmt: skip
-LEAST_CORE_K, MOST_CORE_K = 0.2, 5.0
+LEAST_CORE_K, MOST_CORE_K, USUAL_CORE_K = 0.2, 5.0, 1.0
+LEAST_SPEED, MOST_SPEED = 0.1, 1e6
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("--plant", metavar="SCENARIO", help="run against the simulated plant of this scenario file")
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="chance; same seed, same session (1)")
-    help_text = "how far the core of the pile may be cooled, in kelvin (1); the coil of most piles needs 2"
-    parser.add_argument("--core-k", type=float, default=1.0, metavar="K", help=help_text)
-    parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
+    add = parser.add_argument
+    add("file", nargs="?", help="settings file (greenhouse.toml; with --plant: the scenario's own settings)")
+    add("--plant", metavar="SCENARIO", help="against the simulated plant of this scenario file, not the board")
+    add("--seed", type=int, default=1, metavar="S", help="with --plant: chance; same seed, same session (1)")
+    help_text = "with --plant: with guardian and memory as on the board, X times as fast as real time"
+    add("--speed", type=float, metavar="X", help=help_text)
+    add("--core-k", type=float, metavar="K", help="how far the core may be cooled, in kelvin (1); most coils need 2")
+    add("--answers", metavar="FILE", help='TOML file with answers (coil = "48 L"); what is not in it is left out')
+    add("--coil", metavar="VOLUME", help='litres of water in the coil, such as "48 L", instead of being asked')
+    add("--no-questions", action="store_true", help="ask nothing; what no sensor sees is left out")
+    add("--state", metavar="DIR", help="state folder, the one that run has ($STATE_DIRECTORY or ~/.local/state)")
+    add("--fresh", action="store_true", help="do not take up a session that was cut")
+    add("--show", action="store_true", help="print what was learned and is used; nothing moves")
+    add("--forget", action="store_true", help="drop what was learned: the settings file's values count again")
+    add("--json", action="store_true", help="print one JSON object and nothing else (the rest goes to stderr)")
+    add("--guardian-fd", type=int, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> None:
     """Run the session that ``args`` asks for."""
-    if args.plant is None:
-        raise UsageError("commission runs only against the simulator in this version: add --plant scenarios/NAME.toml")
-    if not LEAST_CORE_K <= args.core_k <= MOST_CORE_K:
+    from . import commission_live as live
+
+    _check(args)
+    if args.guardian_fd is not None:
+        raise SystemExit(live.control(args))
+    if args.show or args.forget:
+        _kept(args)
+    elif args.plant and args.speed is None:
+        _at_once(args)
+    else:
+        live.start(args)
+
+
+def _check(args: argparse.Namespace) -> None:
+    if args.core_k is not None and not LEAST_CORE_K <= args.core_k <= MOST_CORE_K:
         raise UsageError(f"--core-k {args.core_k}: must be {LEAST_CORE_K:g}..{MOST_CORE_K:g} kelvin")
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed}: must be 0 or more")
-    scenario = load_scenario(args.plant)
-    from .commission_sim import commission
+    if args.speed is not None and not args.plant:
+        raise UsageError("--speed is for --plant: real time cannot be hurried")
+    if args.speed is not None and not LEAST_SPEED <= args.speed <= MOST_SPEED:
+        raise UsageError(f"--speed {args.speed}: must be {LEAST_SPEED:g}..{MOST_SPEED:g}")
 
-    try:
-        settings = scenario.controller_settings()
-    except ValueError as wrong:
-        raise UsageError(wrong) from None
-    done = commission(scenario, settings, args.seed, core_k=args.core_k)
+
+def _kept(args: argparse.Namespace) -> None:
+    """``--show`` and ``--forget``."""
+    from . import commission_tell as tell
+    from .run import state_folder
+    from .settings_store import SettingsStore
+
+    state = state_folder(args)
+    store = SettingsStore(state)
+    if args.forget:
+        dropped = store.forget_learned()
+        print("Forgotten; the settings file's own values count." if dropped else f"Nothing was learned in {state}.")
+        return
+    document = store.learned()
     if args.json:
-        print(json.dumps(finite(report(done)), indent=2, allow_nan=False, ensure_ascii=False))
+        print(json.dumps(document.as_json() if document else None, indent=2))
+        return
+    for line in tell.what_is_kept(document):
+        print(tell.wrapped(line))
+
+
+def _at_once(args: argparse.Namespace) -> None:
+    """The whole session on the simulator, as fast as it goes; found beside true."""
+    from .commission_live import settings_of, today
+    from .commission_sim import commission
+    from .learned import taken
+    from .run import state_folder
+    from .settings_store import SettingsStore
+
+    scenario, file = load_scenario(args.plant), settings_of(args)
+    done = commission(scenario, file.controller, args.seed, core_k=args.core_k or USUAL_CORE_K)
+    kept, state = taken(done.learned, file, today()), state_folder(args)
+    try:
+        SettingsStore(state).save_learned(kept.document)
+    except (OSError, ValueError) as wrong:
+        raise UsageError(f"what was learned cannot be kept in {state} ({wrong}); the old values stay") from None
+    if args.json:
+        said = report(done) | {"kept": sorted(kept.document.settings), "not_kept": list(kept.left)}
+        print(json.dumps(finite(said), indent=2, allow_nan=False, ensure_ascii=False))
     else:
         _show(done, scenario.title)
+        print(
+            f"Kept: {', '.join(sorted(kept.document.settings)) or 'nothing'}. 'warmheap run --plant' uses it ({state})."
+        )
 
 
 def report(done: Session) -> dict[str, Any]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.commissioning import Commissioning, SessionStep
@@ -12,6 +13,8 @@ from controller.commissioning_results import Learned, learn
 from controller.identify.motor import NOMINAL_V
 from controller.signals import Commands
 from controller.tuning_rules import half_rule
+
+from .simplant import SimPlant
 
 if TYPE_CHECKING:
     import numpy as np
@@ -48,10 +51,11 @@ def warmed_up(scenario: Scenario, seed: int) -> Plant:
 
     plant = Plant(scenario, seed=seed)
     plant.apply(Commands())
+    seen: Any = plant.truth
     for day in range(LONGEST_WARM_UP_DAYS):
         for _ in range(1440):
             plant.advance(60.0)
-        if plant.truth.core_c >= HOT_ENOUGH_C and day + 1 >= LEAST_WARM_UP_DAYS:
+        if seen.core_c >= HOT_ENOUGH_C and day + 1 >= LEAST_WARM_UP_DAYS:
             break
     return plant
 
@@ -64,7 +68,8 @@ def commission(
 
     plant, chance = warmed_up(scenario, seed), np.random.default_rng([5, seed])
     session, truth = Commissioning(settings, core_k), true_values(scenario, seed)
-    began_s, core_c = plant.time_s, plant.truth.core_c
+    seen: Any = plant.truth  # its figures are made of a table
+    began_s, core_c = plant.time_s, seen.core_c
     answer = float("nan")
     guards: list[str] = []
     pumped_kg: dict[str, float] = {}
@@ -79,13 +84,49 @@ def commission(
             break
         if step.question:
             answer = _answer(step.question, truth, pumped_kg, chance)
-        before = plant.truth.flow_s_kg
+        before_kg = seen.flow_s_kg
         plant.apply(step.commands)
         plant.advance(step.next_s)
-        pumped_kg[step.stage] = pumped_kg.get(step.stage, 0.0) + plant.truth.flow_s_kg - before
+        pumped_kg[step.stage] = pumped_kg.get(step.stage, 0.0) + seen.flow_s_kg - before_kg
     lasted_s = plant.time_s - began_s
-    drop = core_c - plant.truth.core_c
+    drop = core_c - seen.core_c
     return Session(learn(session), session, truth, lasted_s, drop, tuple(guards), pump_law(plant.params))
+
+
+class WarmSimPlant(SimPlant):
+    """The simulated plant as the loop drives it, its pile hot; or as it was when a session was cut."""
+
+    def __init__(self, scenario: Scenario, seed: int, record: Path, kept: Mapping[str, Any] | None) -> None:
+        super().__init__(scenario, seed, record)
+        if kept is None:
+            self._plant = warmed_up(scenario, seed)
+        else:
+            self.restore(kept)
+
+    @property
+    def pumped_kg(self) -> float:
+        """Water that truly flowed since the start of the scenario."""
+        truth: Any = self._plant.truth
+        return float(truth.flow_s_kg)
+
+
+class SimGrower:
+    """Answers a session's questions from the truth, with a grower's errors."""
+
+    def __init__(self, scenario: Scenario, seed: int, plant: WarmSimPlant) -> None:
+        import numpy as np
+
+        self._plant, self._chance = plant, np.random.default_rng([5, seed])
+        self._truth, self._before_kg = true_values(scenario, seed), 0.0
+
+    def poll(self, question: Question | None) -> float:
+        """The answer at once; NaN when nothing is asked."""
+        if question is None:
+            return float("nan")
+        if question.key.endswith("-ready"):
+            self._before_kg = self._plant.pumped_kg
+        filled_kg = self._plant.pumped_kg - self._before_kg
+        return _answer(question, self._truth, {question.key: filled_kg}, self._chance)
 
 
 def _answer(

@@ -36,6 +36,7 @@ PAUSES_S = (1.0, 2.0, 4.0, 5.0)  # before the loop is started again; never for e
 HEALTHY_S = 60.0  # ran this long: the next pause is the first again
 RETRY_S, GIVE_UP_S = 0.1, 30.0
 WRONG = 2
+FINAL = 6  # the loop ended for good, in good order but without success: it is not started again
 FD_HERE = "{guardian-fd}"  # stands in the command for the number of the loop's end of the socket
 READY, BEAT, QUIT = b"ready\n", b".", b"q"
 
@@ -170,7 +171,7 @@ class Guardian:
             # a loop that never got going has said what is wrong with its outputs itself
             self._held += all_safe(self._specs, GIVE_UP_S if child.beating else 0.0, quiet=not child.beating)
             child.socket.close()
-            if self._stop is not None or code == 0 or (code == WRONG and not self._ever_ran):
+            if self._stop is not None or code in (0, FINAL) or (code == WRONG and not self._ever_ran):
                 return self._over(code)
             tries = 0 if time.monotonic() - child.began_s > HEALTHY_S else tries + 1
             pause_s = PAUSES_S[min(max(tries - 1, 0), len(PAUSES_S) - 1)]

@@ -123,6 +123,8 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
     from controller import Controller
 
     from .restart import memory_text, now, resume
+    from .settings_file import Settings
+    from .settings_store import SettingsStore
     from .simplant import SimPlant, safe_specs
     from .simulate import load_scenario
 
@@ -132,6 +134,8 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
         from .settings_file import load
 
         settings = load(args.file).controller
+    chosen = SettingsStore(state).with_learned(Settings(settings, None, ""))
+    settings = chosen.settings.controller
     resumed = resume(settings, state, now())
     record = state / "outputs.bin"
 
@@ -142,7 +146,7 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
         return plant
 
     controller = resumed.controller if resumed.plant is not None else Controller(settings)
-    said = ("going on where it was",) if resumed.plant is not None else ()
+    said = (*chosen.said, *(("going on where it was",) if resumed.plant is not None else ()))
 
     def memory(plant: SimPlant, time_s: float) -> str:
         return memory_text(controller, time_s, plant.snapshot(), now())
@@ -151,8 +155,6 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
 
 
 def _real(args: argparse.Namespace, state: Path) -> Job:
-    from hardware.plant import Plant
-
     from .restart import memory_text, now, resume
     from .settings_store import SettingsStore
 
@@ -164,22 +166,28 @@ def _real(args: argparse.Namespace, state: Path) -> Job:
     resumed = resume(chosen.settings.controller, state, now())
 
     def opened() -> AbstractContextManager[Any]:
-        from hardware.errors import HardwareError
-
-        try:
-            plant = Plant(board, epoch_s=resumed.time_s)
-        except HardwareError as wrong:
-            raise UsageError(str(wrong)) from None
-        plant.await_first()
-        return plant
+        return open_board(board, resumed.time_s)
 
     def memory(plant: Any, time_s: float) -> str:
         return memory_text(resumed.controller, time_s, None, now())
 
-    return Job(_outputs(board), opened, resumed.controller, (*chosen.said, *resumed.said), memory)
+    return Job(board_outputs(board), opened, resumed.controller, (*chosen.said, *resumed.said), memory)
 
 
-def _outputs(board: Any) -> list[dict[str, Any]]:
+def open_board(board: Any, epoch_s: float) -> AbstractContextManager[Any]:
+    """The board's plant, its slow sensors asked once; ``UsageError`` in one line when it cannot be had."""
+    from hardware.errors import HardwareError
+    from hardware.plant import Plant
+
+    try:
+        plant = Plant(board, epoch_s=epoch_s)
+    except HardwareError as wrong:
+        raise UsageError(str(wrong)) from None
+    plant.await_first()
+    return plant
+
+
+def board_outputs(board: Any) -> list[dict[str, Any]]:
     """How the guardian makes the board's outputs safe; asks gpiozero which chip they are on."""
     from hardware.plant import safe_specs
 

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from controller.settings import ControllerSettings, SettingsError
 
-from .files import write_whole
+from . import learned
+from .files import sync_folder, write_whole
+from .learned import Document
 from .settings_file import Settings, SettingsFileError, load, parse
 
 _MAGIC = "warmheap-copy 1"
 _LARGEST = 4 * 1024 * 1024
 COPIES = ("a", "b")
+_FIELDS = frozenset(f.name for f in fields(ControllerSettings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,15 @@ class TwoCopies:
         generations = [-1 if copy is None else copy[0] for copy in found]
         older = generations.index(min(generations))
         write_whole(self._files[older], _sealed(max(0, *generations) + 1, text))
+
+    def drop(self) -> bool:
+        """Remove both copies; False when there were none. ``OSError``."""
+        there = [file for file in self._files if file.exists()]
+        for file in there:
+            file.unlink()
+        if there:
+            sync_folder(self._files[0].parent)
+        return bool(there)
 
     def load(self) -> Kept:
         """The newest whole copy; what was damaged or missing is said."""
@@ -106,13 +117,35 @@ class SettingsStore:
             said = self._keep(settings)
         return self._with_learned(settings, said)
 
-    def save_learned(self, values: Mapping[str, float]) -> None:
-        """Keep values of ``ControllerSettings`` that were measured on the plant; they go before the file's.
+    def learned(self) -> Document | None:
+        """What was learned so far; None when there is nothing that can be read."""
+        text = self._learned.load().text
+        try:
+            return None if text is None else learned.read(json.loads(text))
+        except ValueError:
+            return None
+
+    def save_learned(self, document: Document) -> None:
+        """Keep what was measured on the plant, over what was learned before; values go before the file's.
 
         ``SettingsError`` for a value out of bounds or a name that there is not; nothing is kept then.
         """
-        _learned(ControllerSettings(), values)
-        self._learned.save(json.dumps(dict(values), allow_nan=False, sort_keys=True))
+        for name, entry in document.settings.items():
+            if name not in _FIELDS:
+                raise SettingsError(f"{name} is no setting of the controller")
+            if not isinstance(entry["value"], (int, float)) or not isinstance(entry["was"], (int, float)):
+                raise SettingsError(f"{name} = {entry['value']!r} is no number")
+        replace(ControllerSettings(), **_loosened(document))
+        whole = learned.merged(self.learned(), document)
+        self._learned.save(json.dumps(whole.as_json(), allow_nan=False, sort_keys=True))
+
+    def forget_learned(self) -> bool:
+        """Drop what was learned; False when there was nothing. The settings file's own values count again."""
+        return self._learned.drop()
+
+    def with_learned(self, settings: Settings) -> Chosen:
+        """``settings`` with what was learned over them."""
+        return self._with_learned(settings, [])
 
     def _last(self, wrong: Exception) -> tuple[Settings, list[str]]:
         kept = self._last_good.load()
@@ -140,15 +173,19 @@ class SettingsStore:
             said.append(kept.said + ("; the settings file's own values are used" if kept.text is None else ""))
         if kept.text is not None:
             try:
-                settings = replace(settings, controller=_learned(settings.controller, json.loads(kept.text)))
-            except (ValueError, TypeError) as wrong:
+                settings, used = learned.applied(settings, learned.read(json.loads(kept.text)))
+                said.extend(used)
+            except (ValueError, TypeError, KeyError) as wrong:
                 said.append(f"what was learned does not fit ({wrong}); the settings file's own values are used")
         return Chosen(settings, tuple(said))
 
 
-def _learned(settings: ControllerSettings, values: Mapping[str, Any]) -> ControllerSettings:
-    known = {f.name for f in fields(ControllerSettings)}
-    unknown = sorted(set(values) - known)
-    if unknown:
-        raise SettingsError(f"{unknown[0]} is no setting of the controller")
-    return replace(settings, **values)
+def _loosened(document: Document) -> dict[str, Any]:
+    """The values, with partners that allow them: each is held against its own bounds only."""
+    values = {name: entry["value"] for name, entry in document.settings.items()}
+    for run, start in (("pump_run_duty", "pump_start_duty"), ("fan_run_duty", "fan_start_duty")):
+        if start in values and run not in values:
+            values[run] = min(values[start], getattr(ControllerSettings(), run))
+        if run in values and start not in values:
+            values[start] = max(values[run], getattr(ControllerSettings(), start))
+    return values

@@ -65,6 +65,17 @@ class Tree:
         return folder
 
 
+class SysTree(Tree):
+    """The same folders where the kernel has them."""
+
+    def __init__(self, root):
+        self.root = root
+        self.w1, self.pwm = root / "bus/w1/devices", root / "class/pwm"
+        self.hwmon, self.iio = root / "class/hwmon", root / "bus/iio/devices"
+        for folder in (self.w1, self.hwmon, self.iio, self.pwm):
+            folder.mkdir(parents=True)
+
+
 def settings(tree, **changes):
     wired = {
         "pump": OutputSettings(pin=18),

@@ -9,14 +9,15 @@ import time
 from pathlib import Path
 
 import pytest
-from board_rig import Tree
+from board_rig import SysTree
 
 from controller import Controller, Measurements
 from warmheap.guardian import main as guardian
+from warmheap.learned import Document
 from warmheap.ledger import rows
 from warmheap.restart import memory_text, now
 from warmheap.settings_file import load
-from warmheap.settings_store import TwoCopies
+from warmheap.settings_store import SettingsStore, TwoCopies
 
 ROOT = Path(__file__).parents[2]
 CORE, SUPPLY = "28-0000000000a1", "28-0000000000a2"
@@ -36,17 +37,6 @@ water_supply = "{SUPPLY}"
 pump_battery = "hwmon:ina226:in1"
 greenhouse = "28-0000000000a3"
 """
-
-
-class SysTree(Tree):
-    """The same folders where the kernel has them."""
-
-    def __init__(self, root):
-        self.root = root
-        self.w1, self.pwm = root / "bus/w1/devices", root / "class/pwm"
-        self.hwmon, self.iio = root / "class/hwmon", root / "bus/iio/devices"
-        for folder in (self.w1, self.hwmon, self.iio, self.pwm):
-            folder.mkdir(parents=True)
 
 
 @pytest.fixture
@@ -192,3 +182,15 @@ def test_a_missing_probe_is_named_at_the_start_and_the_rest_runs(board):
     out, err = run.communicate(timeout=15)
     assert run.returncode == 0, err
     assert f"sensor water_supply_c: probe {SUPPLY} is not there; no other probe is on the bus" in out
+
+
+def test_it_uses_what_was_learned_and_says_so_in_one_line(board):
+    entry = {"value": 0.31, "sd": 0.004, "was": 0.25, "date": "2026-11-25T10:00+00:00"}
+    SettingsStore(board.root.parent / "state").save_learned(Document({"pump_start_duty": entry}, {}))
+    run = start(board, "--tick", "1")
+    assert until(lambda: ledger(board)) < 20.0
+    run.terminate()
+    out, err = run.communicate(timeout=15)
+    assert run.returncode == 0, err
+    said = [line for line in out.splitlines() if "learned values are used" in line]
+    assert len(said) == 1 and "pump.start_duty 0.31 instead of 0.25 (2026-11-25)" in said[0]

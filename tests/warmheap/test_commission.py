@@ -9,8 +9,19 @@ from pathlib import Path
 import pytest
 
 from warmheap.cli import main
+from warmheap.learned import Document
+from warmheap.settings_store import SettingsStore
 
 SCENARIOS = sorted((Path(__file__).parents[2] / "scenarios").glob("*.toml"))
+
+
+@pytest.fixture(autouse=True)
+def state(tmp_path_factory, monkeypatch):
+    """A state folder of the tests' own."""
+    folder = tmp_path_factory.mktemp("state")
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("XDG_STATE_HOME", str(folder))
+    return folder / "warmheap"
 
 
 @cache
@@ -51,7 +62,12 @@ def test_the_table_names_what_was_found(capsys) -> None:
 @pytest.mark.parametrize(
     ("args", "word"),
     [
-        ([], "--plant"),
+        ([], "greenhouse.toml"),
+        (["nowhere.toml"], "nowhere.toml"),
+        (["--speed", "10"], "--speed"),
+        (["--plant", str(SCENARIOS[0]), "--speed", "0"], "--speed"),
+        (["--plant", str(SCENARIOS[0]), "--speed", "9", "--coil", "much"], "--coil"),
+        (["--plant", str(SCENARIOS[0]), "--speed", "9", "--answers", "nowhere"], "nowhere"),
         (["--plant", "nowhere"], "nowhere"),
         (["--plant", str(SCENARIOS[0]), "--core-k", "9"], "--core-k"),
         (["--plant", str(SCENARIOS[0]), "--core-k", "nan"], "--core-k"),
@@ -62,3 +78,32 @@ def test_mistakes_are_told_in_one_line(args, word: str, capsys) -> None:
     assert main(["commission", *args]) == 2
     err = capsys.readouterr().err
     assert word in err and err.count("\n") == 1
+
+
+def test_a_file_without_pins_is_refused_before_anything_starts(tmp_path, capsys) -> None:
+    (tmp_path / "g.toml").write_text('[pile]\nwet_mass = "9 t"\n')
+    assert main(["commission", str(tmp_path / "g.toml")]) == 2
+    err = capsys.readouterr().err
+    assert "where pump and fan are connected" in err and err.count("\n") == 1
+
+
+def test_what_was_learned_is_shown_and_forgotten(tmp_path, capsys) -> None:
+    words = ["commission", "--state", str(tmp_path)]
+    assert main([*words, "--show"]) == 0 and "Nothing was learned yet" in capsys.readouterr().out
+    entry = {"value": 0.22, "sd": 0.003, "was": 0.25, "date": "2026-11-25T10:00+00:00"}
+    SettingsStore(tmp_path).save_learned(Document({"pump_start_duty": entry}, {}))
+    assert main([*words, "--show"]) == 0
+    assert "pump.start_duty 0.22 instead of 0.25 (+/- 0.003), 2026-11-25" in " ".join(capsys.readouterr().out.split())
+    assert main([*words, "--show", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["settings"]["pump_start_duty"] == entry
+    assert main([*words, "--forget"]) == 0 and "Forgotten" in capsys.readouterr().out
+    assert SettingsStore(tmp_path).learned() is None
+
+
+def test_what_the_simulator_taught_is_kept_where_its_run_looks(state) -> None:
+    said = json.loads(session.__wrapped__(SCENARIOS[1]))
+    kept = SettingsStore(state / f"plant-{SCENARIOS[1].stem}").learned()
+    assert sorted(kept.settings) == said["kept"] and "pump_start_duty" in said["kept"]
+    assert kept.settings["pump_start_duty"]["value"] == pytest.approx(
+        said["values"]["pump_start_duty"]["value"], abs=1e-5
+    )

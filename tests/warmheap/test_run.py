@@ -16,6 +16,7 @@ from warmheap.cli import main
 from warmheap.ledger import rows
 from warmheap.record import read_record
 from warmheap.run import state_folder
+from warmheap.settings_store import SettingsStore, TwoCopies
 from warmheap.simplant import SimPlant
 
 ROOT = Path(__file__).parents[2]
@@ -211,3 +212,39 @@ def test_the_board_part_loads_nothing_heavy():
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def session_kept(state):
+    """The stage of the session that is kept in ``state``."""
+    text = TwoCopies(state, "commission").load().text
+    return json.loads(text)["session"]["memory"]["stage"] if text else ""
+
+
+def commissioning(state, *words):
+    command = [sys.executable, "-m", "warmheap", "commission", "--plant", str(MILD), "--state", str(state)]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    return subprocess.Popen([*command, *map(str, words)], cwd=ROOT, start_new_session=True, **pipes)
+
+
+def test_commission_killed_twice_is_taken_up_and_run_uses_what_it_learned(tmp_path):
+    first = commissioning(tmp_path, "--speed", 200, "--core-k", 2)
+    assert until(lambda: session_kept(tmp_path) == "start"), first.communicate(timeout=5)
+    os.killpg(first.pid, signal.SIGKILL)
+    first.communicate()
+    assert not (tmp_path / "learned.a").exists()
+    second = commissioning(tmp_path, "--speed", 1000)
+    assert until(lambda: session_kept(tmp_path) == "draw"), second.communicate(timeout=5)
+    os.kill(loop_pid(second), signal.SIGKILL)
+    out, err = second.communicate(timeout=60)
+    assert second.returncode == 0, err
+    said = " ".join(out.split())
+    assert said.count("taken up again") == 2 and "'start' begins anew" in said and "is started again" in err
+    assert read_record(tmp_path / "outputs.bin") == {"pump": 0.0, "fan": 0.0} and session_kept(tmp_path) == ""
+    kept = SettingsStore(tmp_path).learned()
+    assert abs(kept.settings["pump_start_duty"]["value"] - Scenario.load(MILD).pump.start_duty) < 0.02
+    assert "coil_ua_fresh_w_k" not in kept.facts and "Stays as it was: coil" in said
+    run = started(tmp_path, "--plant", MILD, "--speed", 1e6, "--days", 0.01)
+    out, err = run.communicate(timeout=60)
+    assert run.returncode == 0, err
+    used = [line for line in out.splitlines() if "learned values are used" in line]
+    assert len(used) == 1 and "pump.start_duty" in used[0]

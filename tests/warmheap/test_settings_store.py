@@ -1,13 +1,15 @@
 """What must not be lost: cut or corrupt any range of bytes, and what comes back was once saved, or nothing."""
 
+import json
 import os
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller import SettingsError
+from controller import ControllerSettings, SettingsError
 from warmheap import files
+from warmheap.learned import Document
 from warmheap.settings_file import SettingsFileError
 from warmheap.settings_store import COPIES, SettingsStore, TwoCopies
 
@@ -153,10 +155,22 @@ def test_with_nothing_to_go_by_it_refuses_and_says_what_that_means(place):
         SettingsStore(state).choose(path, last_good=True)
 
 
+def learned(**values):
+    """A document in which these settings were learned while the file had the defaults."""
+    defaults = ControllerSettings()
+    return Document(
+        {
+            n: {"value": v, "sd": 0.01, "was": getattr(defaults, n, 0.0), "date": "2026-11-25"}
+            for n, v in values.items()
+        },
+        {},
+    )
+
+
 def test_what_was_learned_goes_before_the_file(place):
     path, state = place
     store = SettingsStore(state)
-    store.save_learned({"pump_full_flow_kg_s": 0.5})
+    store.save_learned(learned(pump_full_flow_kg_s=0.5))
     assert store.choose(path).settings.controller.pump_full_flow_kg_s == 0.5
 
 
@@ -164,14 +178,14 @@ def test_what_was_learned_goes_before_the_file(place):
 def test_what_makes_no_sense_is_not_kept(place, values):
     path, state = place
     with pytest.raises(SettingsError):
-        SettingsStore(state).save_learned(values)
+        SettingsStore(state).save_learned(learned(**values))
     assert not (state / "learned.a").exists()
 
 
 def test_damaged_learning_falls_back_to_the_file_and_says_so(place):
     path, state = place
     store = SettingsStore(state)
-    store.save_learned({"pump_full_flow_kg_s": 0.5})
+    store.save_learned(learned(pump_full_flow_kg_s=0.5))
     (state / "learned.a").write_bytes(b"")
     chosen = store.choose(path)
     assert chosen.settings.controller.pump_full_flow_kg_s == 0.8
@@ -180,8 +194,12 @@ def test_damaged_learning_falls_back_to_the_file_and_says_so(place):
 
 def test_learning_of_another_version_is_told(place):
     path, state = place
-    TwoCopies(state, "learned").save('{"gone_field": 1}')
-    assert "what was learned does not fit (gone_field" in SettingsStore(state).choose(path).said[0]
+    gone = learned(gone_field=1.0).as_json()
+    for kept, word in ((gone, "gone_field"), (gone | {"version": 99}, "another version"), (7, "another version")):
+        TwoCopies(state, "learned").save(json.dumps(kept))
+        chosen = SettingsStore(state).choose(path)
+        assert "what was learned does not fit" in chosen.said[0] and word in chosen.said[0]
+        assert chosen.settings.controller.pump_full_flow_kg_s == 0.8
 
 
 def test_a_full_disk_keeps_nothing_and_runs_all_the_same(place, monkeypatch):
