@@ -61,7 +61,9 @@ def loops_of(processes: Sequence[Process], gains: Sequence[Gains], tick_s: float
     """Put processes and PI gains together, one of each a loop."""
     plants = np.array([(p.gain, p.lag_s, p.lag2_s, p.delay_s) for p in processes], dtype=np.float64).T
     settings = np.array([(g.gain, g.integral_gain) for g in gains], dtype=np.float64).T
-    return Loops(*plants, *settings, tick_s)
+    gain, lag_s, lag2_s, delay_s = plants
+    proportional, integral = settings
+    return Loops(gain, lag_s, lag2_s, delay_s, proportional, integral, tick_s)
 
 
 class _Part(NamedTuple):
@@ -123,7 +125,7 @@ def _gain_margin(loop: Complex) -> Floats:
     at = real[:, :-1] + imag[:, :-1] / np.where(step == 0.0, 1.0, step) * np.diff(real, axis=1)
     deepest = np.where(crossed, -at, 0.0).max(axis=1)
     deepest = np.maximum(deepest, -real[:, -1])
-    return np.divide(1.0, deepest, out=np.full(deepest.shape, np.inf), where=deepest > 0.0)
+    return np.asarray(np.divide(1.0, deepest, out=np.full(deepest.shape, np.inf), where=deepest > 0.0))
 
 
 def _phase_margin_deg(loop: Complex) -> Floats:
@@ -136,12 +138,13 @@ def _phase_margin_deg(loop: Complex) -> Floats:
 
 def _peak(values: Floats) -> Floats:
     """Largest of each row, refined by the parabola through it and its neighbours."""
-    rows = np.arange(values.shape[0])
-    top = np.clip(values.argmax(axis=1), 1, values.shape[1] - 2)
+    rows, highest = np.arange(values.shape[0]), values.argmax(axis=1)
+    top = np.clip(highest, 1, values.shape[1] - 2)
     left, middle, right = (values[rows, top + k] for k in (-1, 0, 1))
     bend = left - 2.0 * middle + right
-    refined = middle - np.where(bend < 0.0, (right - left) ** 2 / (8.0 * np.where(bend < 0.0, bend, -1.0)), 0.0)
-    return np.maximum(refined, values.max(axis=1))
+    inside = (highest == top) & (bend < 0.0)  # a peak at half the sampling rate is exact as it stands
+    above = np.where(inside, (right - left) ** 2 / (-8.0 * np.where(inside, bend, -1.0)), 0.0)
+    return np.asarray(values.max(axis=1) + above)
 
 
 def _stable(loop: Complex) -> Bools:

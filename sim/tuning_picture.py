@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.picture import BLACK, BLUE, DARK_ORANGE, GREY, RED, SKY
-from sim.tuning_loops import answers, loops_of, margins_of
+from sim.tuning_loops import Floats, answers, loops_of, margins_of
 from sim.tuning_plants import FLOW, random_plants
 from sim.tuning_proof import GAIN_MARGIN, MS_EVER, MS_MOST, PHASE_MARGIN_DEG
 from sim.tuning_search import COLUMNS, LOAD_AT, Found, course, gains_of
@@ -28,7 +29,9 @@ def draw_tuning(found: list[Found], plants: int, seed: int, title: str, path: Pa
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(17, 4.9 * len(found)), layout="constrained")
-    figure.suptitle(f"{title}\nOne set of gains for {plants} plants up to 50 % off the design", fontsize=14, weight="bold")
+    figure.suptitle(
+        f"{title}\nOne set of gains for {plants} plants up to 50 % off the design", fontsize=14, weight="bold"
+    )
     rows = figure.subplots(len(found), 4, squeeze=False, width_ratios=[1.1, 1, 1.1, 1.1])
     for one, (trade, margin, output, given) in zip(found, rows, strict=True):
         _draw_trade(trade, one)
@@ -58,7 +61,7 @@ def _draw_trade(panel: Axes, found: Found) -> None:
     panel.legend(fontsize=9, loc="upper right")
 
 
-def _beyond(row: np.ndarray) -> bool:
+def _beyond(row: Floats) -> bool:
     return bool(row[MS] > MOST_MS or row[TRACKING] > 3.0)
 
 
@@ -89,31 +92,37 @@ def _draw_answers(output: Axes, given: Axes, found: Found, plants: int, seed: in
     target, load = course(design)
     quiet = np.zeros_like(load)
     many = answers(loops_of(true, [found.gains] * plants, design.tick_s), target, load, quiet)
-    tight = answers(loops_of([design.process], [gains_of(found.named["tight SIMC"])], design.tick_s), target, load, quiet)
+    tight = answers(
+        loops_of([design.process], [gains_of(found.named["tight SIMC"])], design.tick_s), target, load, quiet
+    )
     drawn = answers(loops_of([design.process], [found.gains], design.tick_s), target, load, quiet)
     shown = _shown(many.output - target, design.step)
     minutes = np.arange(shown.size) * design.tick_s / 60.0
-    for panel, all_plants, nominal, simc, unit in (
-        (output, many.output, drawn.output, tight.output, design.unit),
-        (given, *(design.duty_per_given * x for x in (many.given, drawn.given, tight.given)), "pump duty"),
-    ):
-        low, high = all_plants.min(axis=0)[shown], all_plants.max(axis=0)[shown]
-        panel.fill_between(minutes, low, high, color=SKY, alpha=0.45, lw=0, label="all plants")
-        panel.plot(minutes, simc[0, shown], color=BLACK, lw=1.2, ls="--", label="design plant, tight SIMC")
-        panel.plot(minutes, nominal[0, shown], color=RED, lw=2.0, label="design plant, chosen gains")
-        panel.axvline(minutes[shown.size // 2], color=GREY, lw=1, ls=":")
-        panel.set(xlabel="minutes", ylabel=f"change [{unit}]", xlim=(0.0, minutes[-1]))
-        panel.spines[["top", "right"]].set_visible(False)
+    k = design.duty_per_given
+    _draw_one(output, minutes, many.output[:, shown], drawn.output[0, shown], tight.output[0, shown], design.unit)
+    duties = k * many.given[:, shown], k * drawn.given[0, shown], k * tight.given[0, shown]
+    _draw_one(given, minutes, *duties, "pump duty")
     output.plot(minutes, target[0, shown], color=GREY, lw=1, label="target")
     output.set_title("Output: step of the target,\nthen (dotted line) of the load", loc="left", fontsize=11)
     given.set_title("What the pump does for it\n(no noise drawn)", loc="left", fontsize=11)
-    output.legend(fontsize=9, loc="lower right")
+    low, high = output.get_ylim()
+    output.set_ylim(bottom=low - 0.3 * (high - low))  # room for the names
+    output.legend(fontsize=9, loc="lower center", ncols=2)
 
 
-def _shown(error: np.ndarray, step: float) -> np.ndarray:
+def _draw_one(panel: Axes, minutes: Floats, plants: Floats, chosen: Floats, tight: Floats, unit: str) -> None:
+    """Band of all plants, (n, ticks), and the design plant's two curves, (ticks,)."""
+    panel.fill_between(minutes, plants.min(axis=0), plants.max(axis=0), color=SKY, alpha=0.45, lw=0, label="all plants")
+    panel.plot(minutes, tight, color=BLACK, lw=1.2, ls="--", label="design plant, tight SIMC")
+    panel.plot(minutes, chosen, color=RED, lw=2.0, label="design plant, chosen gains")
+    panel.axvline(minutes[minutes.size // 2], color=GREY, lw=1, ls=":")
+    panel.set(xlabel="minutes", ylabel=f"change [{unit}]", xlim=(0.0, minutes[-1]))
+    panel.spines[["top", "right"]].set_visible(False)
+
+
+def _shown(error: Floats, step: float) -> NDArray[np.int64]:
     """Ticks worth drawing, the same number after each step: until all plants have come within 2 % of the target."""
     off = np.abs(error).max(axis=0) > 0.02 * abs(step)
     lasts = [int(np.flatnonzero(half).max(initial=0)) for half in (off[:LOAD_AT], off[LOAD_AT:])]
     length = min(max(lasts) + 6, LOAD_AT)
     return np.concatenate((np.arange(length), LOAD_AT + np.arange(length)))
-

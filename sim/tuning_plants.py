@@ -178,7 +178,7 @@ def _drawn(scenario: Scenario, seed: int, duty: float, then: float) -> tuple[np.
     plant.apply(Commands())
     for day in range(WARM_DAYS):
         plant.advance(86400.0)
-        if day >= 5 and plant.truth.core_c >= WARM_CORE_C:
+        if day >= 5 and float(plant.truth.core_c) >= WARM_CORE_C:
             break
     plant.apply(Commands(1.0, 0.0))
     plant.advance(5.0)
@@ -205,11 +205,11 @@ def _random_plant(design: Design, seed: int, number: int) -> RandomPlant:
     true = Process(drawn.gain * gain, drawn.lag_s * lag, drawn.delay_s * delay, drawn.lag2_s * lag)
     simple = reduced(true)
     quality = float(chance.uniform(0.1, 1.05))  # of the test, as a share of what is still called good
-    sds = [quality * sd for sd in LIMITS[design.name].of(simple)]
-    off = np.clip(chance.standard_normal(3), -CLIP_SD, CLIP_SD) * sds
+    gain_sd, lag_sd, delay_sd = (quality * sd for sd in LIMITS[design.name].of(simple))
+    off = np.clip(chance.standard_normal(3), -CLIP_SD, CLIP_SD) * (gain_sd, lag_sd, delay_sd)
     found = Process(
         simple.gain + float(off[0]),
         max(simple.lag_s + float(off[1]), 0.5),
         max(simple.delay_s + float(off[2]), 0.0),
     )
-    return RandomPlant(number, true, found, *sds, quality <= 1.0)
+    return RandomPlant(number, true, found, gain_sd, lag_sd, delay_sd, quality <= 1.0)

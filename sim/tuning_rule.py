@@ -58,7 +58,9 @@ def tuned_from_fit(fit: DeadTimeFit, old: Gains, tick_s: float, rule: Rule = Rul
         sides = ("rises", "falls") if fit.gain > 0.0 else ("falls", "rises")
         return Tuning(old, True, f"The old gains stay. The answer {sides[0]} where it must {_bare(sides[1])}.")
     gains = cautious_gains(fit.process, fit.gain_sd, fit.lag_sd_s, fit.delay_sd_s, tick_s, rule)
-    word = f"closed loop of {rule.closed_loop_delays:g} dead times, {rule.caution_sd:g} standard uncertainties of caution"
+    word = (
+        f"closed loop of {rule.closed_loop_delays:g} dead times, {rule.caution_sd:g} standard uncertainties of caution"
+    )
     return Tuning(gains, False, f"New gains by SIMC: {word}.")
 
 

@@ -173,8 +173,8 @@ def tried(design: Design, plants: int, seed: int, candidates: Floats) -> Floats:
     seen = _answers(design, many, seed, plants)
     now, later = margins_of(many, POINTS), margins_of(many.drifted(DRIFT, DRIFT), POINTS)
 
-    def each(column: Floats) -> Floats:
-        return np.asarray(column).reshape(len(gains), plants)
+    def each(column: Any) -> Floats:
+        return np.asarray(column, dtype=np.float64).reshape(len(gains), plants)
 
     ms = each(now.peak_sensitivity)
     return np.column_stack([

@@ -32,7 +32,7 @@ MOST_WORKERS = 64
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
     parser.add_argument("scenario", nargs="?", help="scenario file, or the name of one in ./scenarios")
-    prove_help = "try the rule on random plants known only as well as commissioning knows them; exit code 1 if a goal is missed"
+    prove_help = "try the rule on random plants, known as commissioning knows them; exit code 1 if a goal is missed"
     parser.add_argument("--prove", action="store_true", help=prove_help)
     plants_help = f"random plants ({PROOF_PLANTS} with --prove, else {SEARCH_PLANTS})"
     parser.add_argument("--plants", type=int, metavar="N", help=plants_help)
@@ -44,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--caution", type=float, metavar="C", help="with --prove: standard uncertainties kept as reserve (1)"
     )
     parser.add_argument("--workers", type=int, metavar="N", help="processes (one a core); the result is the same")
-    parser.add_argument("--out", metavar="DIR", help=f"folder for picture and tuning.json ({DEFAULT_OUT}; none with --json)")
+    parser.add_argument(
+        "--out", metavar="DIR", help=f"folder for picture and tuning.json ({DEFAULT_OUT}; none with --json)"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
 
 
@@ -82,7 +84,10 @@ def _checked(args: argparse.Namespace) -> int:
         raise UsageError(f"--seed {args.seed}: must be a whole number from 0 up")
     if args.workers is not None and not 1 <= args.workers <= MOST_WORKERS:
         raise UsageError(f"--workers {args.workers}: must be 1 to {MOST_WORKERS}")
-    for name, value, low, high in (("--closed-loop", args.closed_loop, 0.2, 20.0), ("--caution", args.caution, 0.0, 4.0)):
+    for name, value, low, high in (
+        ("--closed-loop", args.closed_loop, 0.2, 20.0),
+        ("--caution", args.caution, 0.0, 4.0),
+    ):
         if value is not None and not args.prove:
             raise UsageError(f"{name} goes with --prove: the search finds its own gains")
         if value is not None and not low <= value <= high:
