@@ -97,7 +97,7 @@ def _draw_answers(output: Axes, given: Axes, found: Found, plants: int, seed: in
     )
     drawn = answers(loops_of([design.process], [found.gains], design.tick_s), target, load, quiet)
     shown = _shown(many.output - target, design.step)
-    minutes = np.arange(shown.size) * design.tick_s / 60.0
+    minutes = np.arange(shown.size, dtype=np.float64) * (design.tick_s / 60.0)
     k = design.duty_per_given
     _draw_one(output, minutes, many.output[:, shown], drawn.output[0, shown], tight.output[0, shown], design.unit)
     duties = k * many.given[:, shown], k * drawn.given[0, shown], k * tight.given[0, shown]
