@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test lint bench docs-pictures docs-settings clean
+.PHONY: demo test lint bench docs-pictures docs-settings docs-tuning clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -29,6 +29,10 @@ docs-pictures: $(VENV)/.sim-installed  ## the pictures that the README shows
 
 docs-settings: $(VENV)/.sim-installed  ## the reference page of the settings file, from its table
 	$(BIN)/python -m warmheap.settings_page > docs/settings.md
+
+docs-tuning: $(VENV)/.sim-installed  ## the picture of docs/tuning.md
+	$(BIN)/warmheap tune scenarios/mild-wet-winter.toml --out out/tuning
+	cp out/tuning/tuning.png docs/tuning.png
 
 clean:
 	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage

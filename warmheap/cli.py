@@ -16,7 +16,7 @@ OK, WRONG, INTERRUPTED = 0, 2, 130
 VERBS: dict[str, tuple[str, str | None]] = {
     "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", None),
     "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
-    "tune": ("find controller gains for a plant and prove that they are safe", None),
+    "tune": ("find controller gains for a plant and prove that they are safe", "tune"),
     "init": ("write a commented settings file for your greenhouse", "init"),
     "check": ("show each sensor and move each output once", None),
     "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
