@@ -106,13 +106,20 @@ def from_text(text: str) -> Scenario:
 
 @cache
 def program() -> str:
-    """Fingerprint of the controller's and the simulator's source: rows of different programs must not be mixed."""
+    """Fingerprint of the controller's and the simulator's source: rows of different programs must not be mixed.
+
+    What only draws or keeps results is left out.
+    """
     digest = sha256()
     for package in (controller, sim):
         folder = Path(str(package.__file__)).parent
-        for path in sorted(folder.rglob("*.py")):
+        for path in sorted(p for p in folder.rglob("*.py") if not _shows_only(p)):
             digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:16]
+
+
+def _shows_only(path: Path) -> bool:
+    return path.stem.endswith("picture") or path.stem.startswith("campaign_")
 
 
 def plant_of(plan: Seasons, run: Run) -> RandomSeason:

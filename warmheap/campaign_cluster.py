@@ -26,7 +26,8 @@ def dask_crew(address: str) -> Iterator[Crew]:
     from sim.campaign import Crew
 
     untyped: Any = distributed
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what goes wrong is told in our own line
+    for name in ("distributed", "distributed.client", "distributed.utils"):  # each has a level of its own
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)  # what goes wrong is told in our own line
     try:
         client = untyped.Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as wrong:

@@ -25,6 +25,13 @@ def run(args: argparse.Namespace) -> None:
     path = Path(args.out)
     if path.suffix != ENDING:
         raise UsageError(f"--out {args.out}: name a file that ends in {ENDING}")
+    try:
+        _campaign(args, path)
+    except KeyboardInterrupt:  # outside the runs: while loading, or a second time while the workers finish
+        raise Stopped(f"stopped; what {path} holds is kept: repeat the command to go on") from None
+
+
+def _campaign(args: argparse.Namespace, path: Path) -> None:
     scenario = load_scenario(args.scenario)
     from sim.campaign import CampaignError, CrewError, Seasons, as_text
     from sim.campaign_book import open_book
@@ -40,9 +47,8 @@ def run(args: argparse.Namespace) -> None:
     except CrewError as lost:
         raise UsageError(f"{lost}; what is done is kept in {path}: repeat the command to go on") from None
     if stopped:
-        raise Stopped(
-            f"stopped after {told['done']} of {told['runs']} runs, all kept in {path}; repeat the command to go on"
-        )
+        done = f"{told['done']} of {told['runs']} runs"
+        raise Stopped(f"stopped after {done}, all kept in {path}; repeat the command to go on")
 
 
 def _work(args: argparse.Namespace, book: Book, plan: Seasons, missing: list[Run]) -> bool:
