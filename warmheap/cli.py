@@ -23,7 +23,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "run": ("control the greenhouse", "run"),
     "report": ("say what was harvested, saved, and broken", None),
     "replay": ("run a recorded log through today's controller", None),
-    "campaign": ("run many seasons or fault episodes on all cores", None),
+    "campaign": ("run many seasons or fault episodes on all cores", "campaign"),
 }
 
 
