@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test lint bench docs-pictures docs-settings docs-tuning clean
+.PHONY: demo test lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -33,6 +33,12 @@ docs-settings: $(VENV)/.sim-installed  ## the reference page of the settings fil
 docs-tuning: $(VENV)/.sim-installed  ## the picture of docs/tuning.md
 	$(BIN)/warmheap tune scenarios/mild-wet-winter.toml --out out/tuning
 	cp out/tuning/tuning.png docs/tuning.png
+
+docs-campaign: $(VENV)/.sim-installed  ## the picture of docs/campaigns.md
+	rm -f out/docs/campaign.sqlite
+	mkdir -p out/docs
+	$(BIN)/warmheap campaign seasons scenarios/mild-wet-winter.toml --seasons 12 --days 45 --policy warmheap thermostat steady --out out/docs/campaign.sqlite
+	cp out/docs/campaign.png docs/campaign.png
 
 clean:
 	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage
