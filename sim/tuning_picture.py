@@ -106,8 +106,8 @@ def _draw_answers(output: Axes, given: Axes, found: Found, plants: int, seed: in
     output.set_title("Output: step of the target,\nthen (dotted line) of the load", loc="left", fontsize=11)
     given.set_title("What the pump does for it\n(no noise drawn)", loc="left", fontsize=11)
     low, high = output.get_ylim()
-    output.set_ylim(bottom=low - 0.3 * (high - low))  # room for the names
-    output.legend(fontsize=9, loc="lower center", ncols=2)
+    output.set_ylim(bottom=low - 0.45 * (high - low))  # room for the names
+    output.legend(fontsize=9, loc="lower right")
 
 
 def _draw_one(panel: Axes, minutes: Floats, plants: Floats, chosen: Floats, tight: Floats, unit: str) -> None:
