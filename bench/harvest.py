@@ -55,7 +55,7 @@ class Listener:
                 self._began_s = m.time_s
             self._next_s = m.time_s + HOUR_S
             e = decision.estimate
-            self.rows.append((m.time_s - self._began_s, e.core_c, e.core_sd_c, e.days_left_low, e.days_left_high))
+            self.rows.append((m.time_s - self._began_s, e.core_c, e.core_sd_c, e.left_low_days, e.left_high_days))
         return decision
 
 

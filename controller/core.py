@@ -237,7 +237,7 @@ class Controller(Memory):
     def _estimate(self, v: View) -> PileEstimate:
         s = self._settings
         left_h = draw_left_h(self.account.balance_j, s.flow_target_kg_s, s.supply_target_c - USUAL_RETURN_C)
-        return self.pile.estimate(v.made_w, v.zero_c, left_h, self.outlook.days_left)
+        return self.pile.estimate(v.made_w, v.zero_c, left_h, self.outlook.left_days)
 
     def _water_w(self, flow_kg_s: float, r: Readings) -> float:
         """Heat drawn by the water; what is not measured is taken so that the draw looks larger, not smaller."""

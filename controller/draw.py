@@ -71,7 +71,7 @@ class Outlook(Memory):
         return DEEPEST_C + weak * max(self.natural_c - TRIED_K - DEEPEST_C, 0.0)
 
     @property
-    def days_left(self) -> tuple[float, float, float]:
+    def left_days(self) -> tuple[float, float, float]:
         """Days until the pile makes only what it loses near its floor: as expected, at least, at most; NaN: unknown."""
         expected = self.age_s / DAY_S * (self.strength_w_kg / SPENT - 1.0)
         expected = 0.0 if expected < 0.0 else expected

@@ -71,8 +71,8 @@ class PileEstimate:
 
     ``core_sd_c`` is one standard deviation of ``core_c``; ``sustainable_w`` is the draw that the pile can
     keep up for days; ``stored_j`` is the heat above the floor. ``draw_left_h`` is for how long the target flow can
-    be drawn from what is saved up now; ``days_left`` how long the pile will still make useful heat, with a 90 %
-    interval ``days_left_low`` to ``days_left_high``.
+    be drawn from what is saved up now; ``left_days`` how long the pile will still make useful heat, with a 90 %
+    interval ``left_low_days`` to ``left_high_days``.
     """
 
     core_c: float = nan
@@ -81,9 +81,9 @@ class PileEstimate:
     sustainable_w: float = nan
     stored_j: float = nan
     draw_left_h: float = nan
-    days_left: float = nan
-    days_left_low: float = nan
-    days_left_high: float = nan
+    left_days: float = nan
+    left_low_days: float = nan
+    left_high_days: float = nan
 
 
 @dataclass(frozen=True, slots=True)

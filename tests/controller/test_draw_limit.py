@@ -133,10 +133,10 @@ def test_a_young_pile_is_judged_by_what_it_will_make_later() -> None:
 
 
 def test_days_left_follow_from_the_heat_falling_as_one_over_its_age() -> None:
-    expected, least, most = aged(30.0, 2.0 * SPENT).days_left
+    expected, least, most = aged(30.0, 2.0 * SPENT).left_days
     assert expected == pytest.approx(30.0, rel=0.02)  # at twice the age half as much
     assert 0.0 < least < expected < most
-    assert aged(30.0, 0.9 * SPENT).days_left[:2] == (0.0, 0.0)
+    assert aged(30.0, 0.9 * SPENT).left_days[:2] == (0.0, 0.0)
 
 
 def test_hours_left_are_what_is_saved_over_what_the_draw_takes() -> None:
@@ -158,4 +158,4 @@ def test_nothing_is_said_of_a_pile_not_seen_and_little_drawn_of_one_not_known() 
     unseen = Outlook(MASS_KG)
     assert unseen.lowest_c(nan, nan, False, 60.0) != unseen.lowest_c(nan, nan, False, 60.0)
     assert Outlook(MASS_KG).lowest_c(60.0, nan, True, 60.0) == 60.0 - TRIED_K
-    assert all(days != days for days in Outlook(MASS_KG).days_left)
+    assert all(days != days for days in Outlook(MASS_KG).left_days)
