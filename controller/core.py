@@ -29,7 +29,7 @@ from controller.fan_watch import FanWatch
 from controller.flow_witness import FlowWitness
 from controller.frost import FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
-from controller.guards import CEILING_BACK_K, blocked_now, crop_at_risk, expected_rise_k, hand_run_takes_heat
+from controller.guards import crop_at_risk, expected_rise_k, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
 from controller.memory import Memory, SnapshotError
 from controller.phases import (
@@ -90,7 +90,6 @@ class Controller(Memory):
         "fan_watch",
         "frost",
         "hand",
-        "house_hot",
         "in_phase_s",
         "loop",
         "outlook",
@@ -127,7 +126,6 @@ class Controller(Memory):
         self.hand = HandRun()
         self.drained = False
         self.at_risk = False
-        self.house_hot = False
         self.phase = self.before = HOLD_OFF
         self.phase_cause = "the season begins"
         self.in_phase_s = 0.0
@@ -256,7 +254,7 @@ class Controller(Memory):
             v.room_k,
             self.in_phase_s,
             self.drained,
-            self.hand.left_s > 0.0,
+            self.hand.on,
             self.before,
         )
         phase, cause = next_phase(self.phase, facts)
@@ -290,7 +288,6 @@ class Controller(Memory):
         self.fan_watch.update(fan.duty, speed_hz, dt_s, clock.elapsed_s)
         self.tank.update(r.tank_c, dt_s)
         fan.look(r, self.checks.lost("greenhouse_co2"))
-        self.house_hot = blocked_now(r.greenhouse_c, s.greenhouse_ceiling_c, CEILING_BACK_K, self.house_hot)
         self.at_risk = v.at_risk = crop_at_risk(r.greenhouse_c, s.greenhouse_min_c, self.at_risk)
         v.spending = self._spends_floor(r, v)
         v.tank_rise_k, v.co2_ppm = self.tank.rise_k, 1e6 * r.greenhouse_co2
@@ -354,7 +351,7 @@ class Controller(Memory):
             return "no-flow"
         if self.phase != MANUAL and not (v.drawing or v.spending):
             return PHASE_LIMIT.get(self.phase, "pile-floor")
-        if self.house_hot and self.phase != MANUAL:
+        if self.fan.hot and self.phase != MANUAL:
             return "ceiling"
         return "tank" if self.tank.blocked else ""
 
@@ -410,7 +407,7 @@ class Controller(Memory):
         """Return the fan's duty and note what holds back a fan that would run."""
         fan = self.fan
         needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.room_k, v.core_c, r.pile_o2)
-        by_hand = self.hand.left_s > 0.0
+        by_hand = self.hand.on
         stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
         if stop or self.pile.blind:
             duty = fan.rest()
@@ -427,7 +424,7 @@ class Controller(Memory):
 
     def _next_s(self, v: View) -> float:
         pump = self.pump
-        if self.hand.left_s > 0.0 and pump.mode not in (ARMED, KICK):
+        if self.hand.on and pump.mode not in (ARMED, KICK):
             return CALL_AGAIN_S
         if pump.mode == RUN:
             if v.limit == "frost":

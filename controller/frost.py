@@ -92,10 +92,7 @@ class FrostGuard(Memory):
     def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
         """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
-        known = self.outdoor_c == self.outdoor_c
-        share = elapsed_s / (OUTDOOR_FILTER_S + elapsed_s) if known else 1.0
-        if outdoor_c == outdoor_c:
-            self.outdoor_c = self.outdoor_c + share * (outdoor_c - self.outdoor_c) if known else outdoor_c
+        self._follow_air(outdoor_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= LONGEST_PULSE_S:
@@ -140,12 +137,17 @@ class FrostGuard(Memory):
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
             self.still_s = 0.0
 
+    def _follow_air(self, outdoor_c: float, elapsed_s: float) -> None:
+        if self.outdoor_c != self.outdoor_c:
+            self.outdoor_c = outdoor_c
+        elif outdoor_c == outdoor_c:
+            self.outdoor_c += elapsed_s / (OUTDOOR_FILTER_S + elapsed_s) * (outdoor_c - self.outdoor_c)
+
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c
-            self.shown_c, self.shown_at_c = self.coldest_c, self.outdoor_c
-            if not self.stood_s >= SETTLED_S:
-                self.shown_c = nan  # it had not cooled through: it would promise too much
+            settled = self.stood_s >= SETTLED_S  # otherwise it had not cooled through and would promise too much
+            self.shown_c, self.shown_at_c = self.coldest_c if settled else nan, self.outdoor_c

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import controller
 import sim
 from controller import Controller
-from sim.parallel import _ctrl_c_held
+from sim.parallel import ctrl_c_held
 from sim.policies import POLICIES, RULES, make_policy
 from sim.population import RandomSeason, random_season
 from sim.scenario import Scenario
@@ -181,7 +181,7 @@ def run_all(crew: Crew, plan: Seasons, runs: list[Run], kept: Callable[[Row, flo
     """
     futures: list[Future[tuple[Row | None, float]]] = []
     try:
-        with _ctrl_c_held():  # workers are born here
+        with ctrl_c_held():  # workers are born here
             futures += [crew.executor.submit(task, plan, run, program()) for run in runs]
         for row, wall_s in _as_they_come(futures):
             if row is not None:

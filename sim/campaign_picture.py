@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sim.campaign import Row
 from sim.campaign_figures import sound, worst, worth_name
-from sim.picture import BLACK, POLICY_COLOURS, _save, _sentence
+from sim.picture import BLACK, POLICY_COLOURS, headline, save
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,7 +37,7 @@ def draw_campaign(rows: list[Row], title: str, path: Path | str) -> None:
         _lane(right, lane, group, "cold_hours_from_draw", bad, policy, _cold_text(group))
     _frame(left, policies, f"{_WORTH[worth]} (bar: the middle one)", "kWh")
     _frame(right, policies, "What that cost the pile: hours chilled by the draw", "cold hours")
-    _save(figure, path)
+    save(figure, path)
 
 
 def _lane(panel: Axes, lane: int, group: list[Row], name: str, bad: list[Row], policy: str, text: str) -> None:
@@ -79,7 +79,7 @@ def _frame(panel: Axes, policies: list[str], title: str, unit: str) -> None:
     panel.set_yticks(range(len(policies)), policies)
     panel.set_ylim(len(policies) - 0.45, -0.6)
     panel.margins(x=0.1)
-    _sentence(panel, title, "")
+    headline(panel, title, "")
     panel.set_xlabel(unit)
     panel.grid(axis="y", visible=False)
     panel.grid(axis="x", alpha=0.25)

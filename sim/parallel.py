@@ -66,7 +66,7 @@ def run_jobs(
     futures: dict[str, Future[Any]] = {}
     with ProcessPoolExecutor(workers, context, _start_worker, (news, stop, season, twin)) as pool:
         try:
-            with _ctrl_c_held():
+            with ctrl_c_held():
                 futures |= {job.label: pool.submit(_run_job, job, keep) for job in jobs}
             _wait(futures, news, told)
         except KeyboardInterrupt:
@@ -77,7 +77,7 @@ def run_jobs(
 
 
 @contextmanager
-def _ctrl_c_held() -> Iterator[None]:
+def ctrl_c_held() -> Iterator[None]:
     """Workers born here never hear Ctrl-C, not even while they load: this process hears it, at the end of the block."""
     if threading.current_thread() is not threading.main_thread():
         yield

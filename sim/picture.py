@@ -45,7 +45,7 @@ def draw_season(result: SeasonResult, path: Path | str) -> None:
     for draw, panel in zip(drawers, panels, strict=True):
         draw(panel, result)
     _date_axis(panels[-1], result)
-    _save(figure, path)
+    save(figure, path)
 
 
 def draw_comparison(results: dict[str, SeasonResult], path: Path | str) -> None:
@@ -61,10 +61,11 @@ def draw_comparison(results: dict[str, SeasonResult], path: Path | str) -> None:
     _draw_cores(cores, results)
     _date_axis(cores, first)
     _draw_bars(bars, results)
-    _save(figure, path)
+    save(figure, path)
 
 
-def _save(figure: Figure, path: Path | str) -> None:
+def save(figure: Figure, path: Path | str) -> None:
+    """Write a picture file in the one size of all pictures."""
     figure.savefig(path, dpi=110)
 
 
@@ -99,7 +100,8 @@ def _date_axis(panel: Axes, result: SeasonResult) -> None:
     panel.tick_params(axis="x", labelbottom=True)
 
 
-def _sentence(panel: Axes, text: str, unit: str) -> None:
+def headline(panel: Axes, text: str, unit: str) -> None:
+    """Say above a panel what it shows, and beside it in which unit."""
     panel.set_title(text, loc="left", fontsize=11)
     panel.set_ylabel(unit)
     panel.grid(axis="y", alpha=0.25)
@@ -180,7 +182,7 @@ def _draw_temperatures(panel: Axes, result: SeasonResult) -> None:
     _limit_line(panel, settings.greenhouse_min_c, f"crop minimum {settings.greenhouse_min_c:.0f} °C", GREEN)
     _label_ends(panel, labels, 3.4)
     band = " (line: mean of the day, band: its range)" if h.elapsed_s[-1] >= BAND_FROM_DAYS * DAY_S else ""
-    _sentence(panel, f"How warm pile, water, greenhouse and outdoors were{band}", "°C")
+    headline(panel, f"How warm pile, water, greenhouse and outdoors were{band}", "°C")
 
 
 def _draw_duties(panel: Axes, result: SeasonResult) -> None:
@@ -192,7 +194,7 @@ def _draw_duties(panel: Axes, result: SeasonResult) -> None:
         ends.append((_last(daily, over=1), text, dark))
     panel.set_ylim(bottom=0.0)
     _label_ends(panel, ends, panel.get_ylim()[1] * 0.13)
-    _sentence(panel, "How hard pump and fan worked, mean of each day", "% of full")
+    headline(panel, "How hard pump and fan worked, mean of each day", "% of full")
 
 
 def _draw_heat(panel: Axes, result: SeasonResult) -> None:
@@ -211,7 +213,7 @@ def _draw_heat(panel: Axes, result: SeasonResult) -> None:
         panel.step(noons, still, where="mid", color=BLACK, lw=1.2, label="backup heater, with the pile")
     panel.legend(fontsize=8, ncols=4, frameon=False, loc="upper right")
     panel.set_ylim(top=1.25 * panel.get_ylim()[1])
-    _sentence(panel, title, "kWh a day")
+    headline(panel, title, "kWh a day")
 
 
 def _draw_batteries(panel: Axes, result: SeasonResult) -> None:
@@ -221,7 +223,7 @@ def _draw_batteries(panel: Axes, result: SeasonResult) -> None:
     pump, fan = (100.0 * _last(h[name]) for name in ("pump_soc", "fan_soc"))
     _label_ends(panel, [(pump, "pump battery", BLUE), (fan, "fan battery", DARK_ORANGE)], 13.0)
     panel.set_ylim(0, 105)
-    _sentence(panel, "How full the two batteries were", "% full")
+    headline(panel, "How full the two batteries were", "% full")
 
 
 def _draw_limits(panel: Axes, result: SeasonResult) -> None:
@@ -245,7 +247,7 @@ def _draw_limits(panel: Axes, result: SeasonResult) -> None:
     handles = [Patch(facecolor=colours[k], label=limit_words(h.limits[k])) for k in shown]
     panel.legend(handles=handles, fontsize=8, ncols=5, frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.14))
     panel.set_yticks([0, 6, 12, 18, 24])
-    _sentence(panel, "What held the draw back, hour by hour (a column is a day)", "hour of the day")
+    headline(panel, "What held the draw back, hour by hour (a column is a day)", "hour of the day")
 
 
 def _draw_cores(panel: Axes, results: dict[str, SeasonResult]) -> None:
@@ -259,7 +261,7 @@ def _draw_cores(panel: Axes, results: dict[str, SeasonResult]) -> None:
     _limit_line(panel, score.FLOOR_C, f"below {score.FLOOR_C:.0f} °C a pile is chilled", RED)
     low, high = panel.get_ylim()
     _label_ends(panel, labels, (high - low) * 0.035)
-    _sentence(panel, "What each policy did to the pile: core temperature", "core, °C")
+    headline(panel, "What each policy did to the pile: core temperature", "core, °C")
 
 
 def _draw_bars(panel: Axes, results: dict[str, SeasonResult]) -> None:
@@ -276,7 +278,7 @@ def _draw_bars(panel: Axes, results: dict[str, SeasonResult]) -> None:
         weight = "bold" if cold < CHILL_BEARABLE_H else "normal"
         panel.annotate(text, (max(avoided[name], 0.0), k), va="center", fontsize=9, fontweight=weight)
     panel.margins(x=0.3)
-    _sentence(panel, f"What each policy saved ({what}), and what that cost the pile (hours chilled by the draw)", "")
+    headline(panel, f"What each policy saved ({what}), and what that cost the pile (hours chilled by the draw)", "")
     panel.set_xlabel(f"{what}, kWh")
     panel.grid(axis="y", visible=False)
     panel.grid(axis="x", alpha=0.25)

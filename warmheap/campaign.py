@@ -7,7 +7,7 @@ from importlib import import_module
 from typing import Any
 
 from .errors import UsageError
-from .simulate import _count, _number, _seed
+from .simulate import count, number, seed
 
 DOERS = {"seasons": "campaign_seasons", "replay": "campaign_replay"}
 NO_FAULTS = "campaign faults (fault episodes) is not in this version; campaign seasons is"
@@ -33,21 +33,21 @@ def _add_seasons(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("scenario", nargs="?", help="scenario file, or the name of one in ./scenarios")
     parser.add_argument("--seasons", type=_whole(1, 1_000_000), default=20, metavar="N", help="how many (20)")
     first_help = "seed of the first season; the next ones count up from it (0)"
-    parser.add_argument("--first", type=_seed, default=0, metavar="K", help=first_help)
-    parser.add_argument("--days", type=_number(0.01, 730, "days"), default=120, metavar="D", help="how long each (120)")
+    parser.add_argument("--first", type=seed, default=0, metavar="K", help=first_help)
+    parser.add_argument("--days", type=number(0.01, 730, "days"), default=120, metavar="D", help="how long each (120)")
     policy_help = "warmheap (default), off, full, steady, thermostat, demand, timer: one or more"
     parser.add_argument("--policy", nargs="+", default=["warmheap"], metavar="P", help=policy_help)
     out_help = "results; the same command on the same file goes on where it was stopped"
     parser.add_argument("--out", required=True, metavar="FILE.sqlite", help=out_help)
     where = parser.add_mutually_exclusive_group()
-    where.add_argument("--workers", type=_count, metavar="W", help="processes on this machine (one a core)")
+    where.add_argument("--workers", type=count, metavar="W", help="processes on this machine (one a core)")
     where.add_argument("--dask", metavar="ADDRESS", help="scheduler of a Dask cluster, like tcp://10.0.0.5:8786")
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
 
 
 def _add_replay(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE.sqlite", help="results of a campaign")
-    parser.add_argument("--run", type=_seed, required=True, metavar="R", help="number of the run")
+    parser.add_argument("--run", type=seed, required=True, metavar="R", help="number of the run")
     parser.add_argument("--out", metavar="DIR", help="folder for picture and season.json (out/run-R)")
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
 

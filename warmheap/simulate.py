@@ -26,8 +26,8 @@ NEEDS_SIM = "simulate needs the simulator's packages, {name} is missing: pip ins
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
     parser.add_argument("scenario", nargs="?", help="scenario file, or the name of one in ./scenarios")
-    parser.add_argument("--days", type=_number(0.01, 730, "days"), default=120, metavar="N", help="how long (120)")
-    parser.add_argument("--seed", type=_seed, default=1, metavar="S", help="chance; same seed, same season (1)")
+    parser.add_argument("--days", type=number(0.01, 730, "days"), default=120, metavar="N", help="how long (120)")
+    parser.add_argument("--seed", type=seed, default=1, metavar="S", help="chance; same seed, same season (1)")
     parser.add_argument(
         "--policy",
         default="warmheap",
@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="warmheap (default), off, full, steady, thermostat, demand, timer, or tuned (searched, takes minutes)",
     )
     tick_help = "call the controller every S seconds, not when it asks"
-    parser.add_argument("--tick", type=_number(1, 60, "seconds"), metavar="S", help=tick_help)
+    parser.add_argument("--tick", type=number(1, 60, "seconds"), metavar="S", help=tick_help)
     parser.add_argument(
         "--compare",
         nargs="?",
@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="all",
         help="every policy side by side; 'all' adds tuned, which takes some minutes more",
     )
-    parser.add_argument("--workers", type=_count, metavar="N", help="processes to use with --compare (one a core)")
+    parser.add_argument("--workers", type=count, metavar="N", help="processes to use with --compare (one a core)")
     out_help = f"folder for picture and season.json ({DEFAULT_OUT}; none with --json)"
     parser.add_argument("--out", metavar="DIR", help=out_help)
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> None:
     if args.compare not in (None, "", "all"):
         raise UsageError(f"--compare {args.compare!r}: only 'all' or nothing may follow --compare")
     scenario = load_scenario(args.scenario)
-    out = _out_folder(args)
+    out = out_folder(args)
     if args.compare is None:
         _one(args, scenario, out)
     else:
@@ -90,7 +90,8 @@ def _find(name: str | None) -> Path:
     raise UsageError(f"scenario {name!r} is not a file; {known}")
 
 
-def _out_folder(args: argparse.Namespace) -> Path | None:
+def out_folder(args: argparse.Namespace) -> Path | None:
+    """Make the folder that ``--out`` names, or the usual one; None where ``--json`` alone writes nothing."""
     if args.out is None and args.json:
         return None
     out = Path(args.out or DEFAULT_OUT)
@@ -206,7 +207,9 @@ def finite(value: Any) -> Any:
     return value
 
 
-def _number(low: float, high: float, unit: str) -> Any:
+def number(low: float, high: float, unit: str) -> Any:
+    """Return a reader of an option: a number of ``unit`` from ``low`` to ``high``."""
+
     def read(text: str) -> float:
         try:
             value = float(text)
@@ -219,13 +222,15 @@ def _number(low: float, high: float, unit: str) -> Any:
     return read
 
 
-def _seed(text: str) -> int:
+def seed(text: str) -> int:
+    """Read an option that is a seed."""
     if not text.isdecimal() or int(text) >= 2**63:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 up")
     return int(text)
 
 
-def _count(text: str) -> int:
+def count(text: str) -> int:
+    """Read an option that is a number of processes."""
     if not text.isdecimal() or not 1 <= int(text) <= 1024:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes, 1 to 1024")
     return int(text)

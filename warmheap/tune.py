@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Stopped, UsageError
-from .simulate import DEFAULT_OUT, finite, load_scenario
+from .simulate import DEFAULT_OUT, finite, load_scenario, out_folder
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> None:
     """Search gains, or prove the rule, as ``args`` asks for."""
     plants = _checked(args)
     scenario = load_scenario(args.scenario)
-    out = None if args.prove and args.out is None else _out_folder(args)
+    out = None if args.prove and args.out is None else out_folder(args)
     from sim.tuning_plants import designs
 
     began_s = time.perf_counter()
@@ -93,17 +93,6 @@ def _checked(args: argparse.Namespace) -> int:
         if value is not None and not low <= value <= high:
             raise UsageError(f"{name} {value}: must be {low:g} to {high:g}")
     return int(plants)
-
-
-def _out_folder(args: argparse.Namespace) -> Path | None:
-    if args.out is None and args.json:
-        return None
-    out = Path(args.out or DEFAULT_OUT)
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as wrong:
-        raise UsageError(f"--out {out}: {wrong.strerror}; name a folder that can be written") from None
-    return out
 
 
 @contextmanager

@@ -14,7 +14,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from controller.identify.coil_model import Guesses, lagged, outlet
-from controller.identify.verdict import Floats, Spoiled, Verdict, cannot_tell, good, repeat_with, usable_rows
+from controller.identify.verdict import (
+    Floats,
+    Spoiled,
+    Verdict,
+    cannot_tell,
+    good,
+    hanging_together,
+    repeat_with,
+    usable_rows,
+)
 from controller.media import WATER_J_KG_K
 
 LEAST_ROWS = 20
@@ -196,7 +205,7 @@ class _Problem:
             else:
                 damping *= 8.0
         data = rest[: -self._known.size]
-        spread = max(float(data @ data) / data.size, 1.0) * _hanging_together(data)
+        spread = max(float(data @ data) / data.size, 1.0) * hanging_together(data)
         covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes) * spread, dtype=np.float64)
         return _Best(float(rest @ rest), tanks, at, bed, float(np.sqrt(np.mean(data**2)) * FIT_SD_K), covariance)
 
@@ -228,11 +237,6 @@ class _Problem:
         bed = (of_bed * rest).sum(axis=0) / np.maximum((of_bed * of_bed).sum(axis=0), 1e-12)
         known = (at[:, 1:] - self._known) / self._known_sd
         return np.vstack([(rest - bed * of_bed) / FIT_SD_K, known.T]), bed
-
-
-def _hanging_together(rest: Floats) -> float:
-    r = min(max(float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-18), 0.0), 0.98)
-    return (1.0 + r) / (1.0 - r)
 
 
 def _faded(draw: _Draw) -> int:

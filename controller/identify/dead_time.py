@@ -19,6 +19,7 @@ from controller.identify.verdict import (
     cannot_tell,
     clear_of_spikes,
     good,
+    hanging_together,
     noise_sd,
     repeat_with,
     usable_rows,
@@ -140,7 +141,7 @@ def _with_uncertainty(
         gain * (unit_answer(t, at_s, size, delay, lag + step_l) - unit_answer(t, at_s, size, delay, lag - step_l))
         / (2.0 * step_l),
     ])  # fmt: skip
-    spread = float(rest @ rest) / max(t.size - 4, 1) * _hanging_together(rest)
+    spread = float(rest @ rest) / max(t.size - 4, 1) * hanging_together(rest)
     sd = np.sqrt(np.maximum(np.diag(spread * np.linalg.pinv(slopes.T @ slopes)), 0.0))
     delay_sd = float(np.hypot(sd[2], tick / np.sqrt(12.0)))
     found = DeadTimeFit(
@@ -148,14 +149,6 @@ def _with_uncertainty(
         float(level), float(np.sqrt(rest @ rest / t.size)), good("")
     )  # fmt: skip
     return found._replace(verdict=_judged(found, after_s, tick, least_lag_s, float(np.ptp(y))))
-
-
-def _hanging_together(rest: Floats) -> float:
-    """Factor on the variance for residuals of a first-order Markov kind: (1 + r) / (1 - r)."""
-    power = float(rest @ rest)
-    r = float(rest[1:] @ rest[:-1]) / power if power > 0.0 else 0.0
-    r = min(max(r, 0.0), 0.98)
-    return (1.0 + r) / (1.0 - r)
 
 
 def _judged(f: DeadTimeFit, after_s: float, tick: float, least_lag_s: float, span: float) -> Verdict:

@@ -14,6 +14,7 @@ from controller.identify.verdict import (
     cannot_tell,
     clear_of_spikes,
     good,
+    hanging_together,
     noise_sd,
     repeat_with,
     usable_rows,
@@ -59,8 +60,7 @@ def _fitted(t: Floats, y: Floats) -> Decay:
     slope = jump * np.exp(-t / lag) * t / lag**2
     base = np.column_stack([np.exp(-t / lag), np.ones(t.size), slope])
     rest = y - base[:, :2] @ (jump, final)
-    r = min(max(float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-18), 0.0), 0.98)
-    variance = error / max(t.size - 3, 1) * (1.0 + r) / (1.0 - r)
+    variance = error / max(t.size - 3, 1) * hanging_together(rest)
     sd = float(np.sqrt(max(np.linalg.pinv(base.T @ base)[2, 2] * variance, 0.0)))
     return Decay(lag, sd, float(jump + final), float(final), _judged(lag, sd, span))
 

@@ -85,3 +85,9 @@ def clear_of_spikes(values: Floats, limit: float = 8.0) -> NDArray[np.bool_]:
     apart = np.abs(values - middle)
     spread = max(noise_sd(values), 1e-3 * float(np.ptp(values)), 1e-12)
     return np.asarray(apart <= limit * spread + 0.05 * float(np.ptp(middle)))
+
+
+def hanging_together(rest: Floats) -> float:
+    """Factor on the variance for residuals, (n,), of a first-order Markov kind: (1 + r) / (1 - r)."""
+    r = min(max(float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-18), 0.0), 0.98)
+    return (1.0 + r) / (1.0 - r)

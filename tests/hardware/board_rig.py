@@ -4,6 +4,7 @@ It proves parsing, wiring and order, not timing.
 """
 
 import time
+from pathlib import Path
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
 
@@ -97,3 +98,23 @@ def until(true, timeout_s=5.0):
             return True
         time.sleep(0.01)
     return bool(true())
+
+
+def seconds_until(true, timeout_s=20.0):
+    """Wait until ``true()``; how long that took, or infinity."""
+    began_s = time.monotonic()
+    while time.monotonic() - began_s < timeout_s:
+        if true():
+            return time.monotonic() - began_s
+        time.sleep(0.005)
+    return float("inf")
+
+
+def pwm_duties(tree):
+    """What the kernel's PWM channels put out, in their own units."""
+    return [int((f / "duty_cycle").read_text() or 0) for f in tree.files]
+
+
+def loop_pid(guardian):
+    """The process that the guardian started."""
+    return int(Path(f"/proc/{guardian.pid}/task/{guardian.pid}/children").read_text().split()[0])

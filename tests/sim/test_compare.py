@@ -91,7 +91,7 @@ def test_a_worker_ignores_ctrl_c_and_obeys_the_event(scenario, monkeypatch):
 def test_ctrl_c_while_workers_are_born_is_heard_afterwards():
     reached = []
     with pytest.raises(KeyboardInterrupt):
-        with parallel._ctrl_c_held():
+        with parallel.ctrl_c_held():
             signal.raise_signal(signal.SIGINT)
             reached.append(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ()))
     assert reached == [True]

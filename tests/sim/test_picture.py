@@ -23,7 +23,7 @@ def fake_plant(monkeypatch):
 def figures(monkeypatch):
     """The figures that were saved, to read back what is written in them."""
     kept = []
-    monkeypatch.setattr(picture, "_save", lambda figure, path: kept.append(figure))
+    monkeypatch.setattr(picture, "save", lambda figure, path: kept.append(figure))
     return kept
 
 

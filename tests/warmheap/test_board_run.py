@@ -5,11 +5,10 @@ import signal
 import sqlite3
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
-from board_rig import SysTree
+from board_rig import SysTree, loop_pid, pwm_duties, seconds_until
 
 from controller import Controller, Measurements
 from warmheap.guardian import main as guardian
@@ -72,19 +71,6 @@ def start(board, *words):
     return subprocess.Popen(command, cwd=path, env=env, start_new_session=True, **pipes)
 
 
-def duties(board):
-    return [int((f / "duty_cycle").read_text() or 0) for f in board.files]
-
-
-def until(true, timeout_s=20.0):
-    began_s = time.monotonic()
-    while time.monotonic() - began_s < timeout_s:
-        if true():
-            return time.monotonic() - began_s
-        time.sleep(0.01)
-    return float("inf")
-
-
 def ledger(board, table="ticks"):
     """The rows there are; none while the ledger is not there yet."""
     try:
@@ -95,17 +81,13 @@ def ledger(board, table="ticks"):
 
 def said(board, text):
     """Whether an event with ``text`` comes soon."""
-    return until(lambda: any(text in r["text"] for r in ledger(board, "events")), 10.0) < 10.0
-
-
-def loop_pid(run):
-    return int(Path(f"/proc/{run.pid}/task/{run.pid}/children").read_text().split()[0])
+    return seconds_until(lambda: any(text in r["text"] for r in ledger(board, "events")), 10.0) < 10.0
 
 
 @pytest.fixture
 def running(board):
     run = start(board, "--tick", "1")
-    assert until(lambda: duties(board)[0] > 0) < 20.0, run.communicate(timeout=5)
+    assert seconds_until(lambda: pwm_duties(board)[0] > 0) < 20.0, run.communicate(timeout=5)
     yield board, run
     if run.poll() is None:
         os.killpg(run.pid, signal.SIGKILL)
@@ -115,7 +97,7 @@ def running(board):
 def test_it_draws_from_a_hot_pile_and_sigterm_leaves_all_off(running):
     board, run = running
     run.terminate()
-    assert until(lambda: duties(board) == [0, 0]) < 2.0
+    assert seconds_until(lambda: pwm_duties(board) == [0, 0]) < 2.0
     out, err = run.communicate(timeout=15)
     assert run.returncode == 0, err
     assert "told to stop; outputs are safe" in out
@@ -128,8 +110,8 @@ def test_it_draws_from_a_hot_pile_and_sigterm_leaves_all_off(running):
 def test_channels_that_outlive_the_loop_are_made_safe_and_it_comes_back(running, number):
     board, run = running
     os.kill(loop_pid(run), number)
-    assert until(lambda: duties(board) == [0, 0], 5.0) < 2.0
-    assert until(lambda: duties(board)[0] > 0, 20.0) < 20.0
+    assert seconds_until(lambda: pwm_duties(board) == [0, 0], 5.0) < 2.0
+    assert seconds_until(lambda: pwm_duties(board)[0] > 0, 20.0) < 20.0
     assert said(board, "going on after")
 
 
@@ -137,9 +119,9 @@ def test_everything_killed_at_once_safe_off_makes_the_channels_safe(running):
     board, run = running
     os.killpg(run.pid, signal.SIGKILL)
     run.wait()
-    assert duties(board)[0] > 0
+    assert pwm_duties(board)[0] > 0
     assert guardian(["--safe-off", str(board.root.parent / "state")]) == 0
-    assert duties(board) == [0, 0]
+    assert pwm_duties(board) == [0, 0]
 
 
 def test_an_unplugged_probe_is_told_and_so_is_its_return(running):
@@ -154,19 +136,19 @@ def test_a_broken_settings_file_at_a_restart_does_not_end_the_winter(running):
     board, run = running
     (board.root.parent / "g.toml").write_bytes(b"\x00\x00")
     os.kill(loop_pid(run), signal.SIGKILL)
-    assert until(lambda: duties(board) == [0, 0], 5.0) < 2.0
+    assert seconds_until(lambda: pwm_duties(board) == [0, 0], 5.0) < 2.0
     (board.root.parent / "g.toml").write_text(SETTINGS)  # mended while it tries again
-    assert until(lambda: duties(board)[0] > 0, 20.0) < 20.0
+    assert seconds_until(lambda: pwm_duties(board)[0] > 0, 20.0) < 20.0
 
 
 def test_with_last_good_it_runs_on_a_broken_file_and_says_so(board):
     first = start(board, "--tick", "1")
-    assert until(lambda: duties(board)[0] > 0) < 20.0
+    assert seconds_until(lambda: pwm_duties(board)[0] > 0) < 20.0
     first.terminate()
     first.communicate(timeout=15)
     (board.root.parent / "g.toml").write_bytes(b"[pump")
     run = start(board, "--tick", "1", "--last-good")
-    assert until(lambda: duties(board)[0] > 0) < 20.0
+    assert seconds_until(lambda: pwm_duties(board)[0] > 0) < 20.0
     run.terminate()
     out, err = run.communicate(timeout=15)
     assert run.returncode == 0, err
@@ -177,7 +159,7 @@ def test_a_missing_probe_is_named_at_the_start_and_the_rest_runs(board):
     (board.w1 / SUPPLY / "temperature").unlink()
     (board.w1 / SUPPLY).rmdir()
     run = start(board, "--tick", "1")
-    assert until(lambda: ledger(board)) < 20.0
+    assert seconds_until(lambda: ledger(board)) < 20.0
     run.terminate()
     out, err = run.communicate(timeout=15)
     assert run.returncode == 0, err
@@ -188,7 +170,7 @@ def test_it_uses_what_was_learned_and_says_so_in_one_line(board):
     entry = {"value": 0.31, "sd": 0.004, "was": 0.25, "date": "2026-11-25T10:00+00:00"}
     SettingsStore(board.root.parent / "state").save_learned(Document({"pump_start_duty": entry}, {}))
     run = start(board, "--tick", "1")
-    assert until(lambda: ledger(board)) < 20.0
+    assert seconds_until(lambda: ledger(board)) < 20.0
     run.terminate()
     out, err = run.communicate(timeout=15)
     assert run.returncode == 0, err

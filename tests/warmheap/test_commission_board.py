@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from board_rig import PwmMock, SysTree, Tree, settings
+from board_rig import PwmMock, SysTree, Tree, loop_pid, pwm_duties, seconds_until, settings
 from commission_rig import Rig
 
 from controller import Commands, ControllerSettings
@@ -235,27 +235,10 @@ def start(tree, *words):
     return subprocess.Popen([*command, *words], cwd=path, env=env, start_new_session=True, **pipes)
 
 
-def duties(tree):
-    return [int((f / "duty_cycle").read_text() or 0) for f in tree.files]
-
-
-def until(true, timeout_s=20.0):
-    began_s = time.monotonic()
-    while time.monotonic() - began_s < timeout_s:
-        if true():
-            return time.monotonic() - began_s
-        time.sleep(0.01)
-    return float("inf")
-
-
-def loop_pid(run):
-    return int(Path(f"/proc/{run.pid}/task/{run.pid}/children").read_text().split()[0])
-
-
 @pytest.fixture
 def driving(starting):
     run = start(starting)
-    assert until(lambda: duties(starting)[0] > 0) < 20.0, run.communicate(timeout=5)
+    assert seconds_until(lambda: pwm_duties(starting)[0] > 0) < 20.0, run.communicate(timeout=5)
     yield starting, run
     if run.poll() is None:
         os.killpg(run.pid, signal.SIGKILL)
@@ -266,11 +249,11 @@ def driving(starting):
 def test_a_dead_or_frozen_session_leaves_the_outputs_safe_and_is_taken_up_again(driving, number):
     tree, run = driving
     os.kill(loop_pid(run), number)
-    assert until(lambda: duties(tree) == [0, 0], 5.0) < 2.0
-    assert until(lambda: duties(tree)[0] > 0, 20.0) < 20.0
+    assert seconds_until(lambda: pwm_duties(tree) == [0, 0], 5.0) < 2.0
+    assert seconds_until(lambda: pwm_duties(tree)[0] > 0, 20.0) < 20.0
     run.send_signal(signal.SIGINT)
     out, err = run.communicate(timeout=15)
-    assert duties(tree) == [0, 0] and run.returncode == 0
+    assert pwm_duties(tree) == [0, 0] and run.returncode == 0
     assert "taken up again" in " ".join(out.split()) and "the outputs are safe" in err
     assert not (tree.root.parent / "state" / "learned.a").exists()
 
@@ -280,12 +263,12 @@ def test_all_killed_at_once_the_same_command_takes_it_up_with_its_core_k(driving
     os.killpg(run.pid, signal.SIGKILL)
     run.wait()
     again = start(tree)
-    assert until(lambda: duties(tree) == [0, 0]) < 20.0  # opening makes them safe
-    assert until(lambda: duties(tree)[0] > 0) < 20.0
+    assert seconds_until(lambda: pwm_duties(tree) == [0, 0]) < 20.0  # opening makes them safe
+    assert seconds_until(lambda: pwm_duties(tree)[0] > 0) < 20.0
     again.terminate()
     out, err = again.communicate(timeout=15)
     assert again.returncode == 0, err
-    assert "taken up again" in " ".join(out.split()) and duties(tree) == [0, 0]
+    assert "taken up again" in " ".join(out.split()) and pwm_duties(tree) == [0, 0]
     file = load(tree.root.parent / "g.toml")
     kept = SessionKeeper(tree.root.parent / "state", file.text).take_up(file.controller, None, now())
     assert kept.session.core_k == 1.7 and kept.session.stage == START
@@ -297,7 +280,7 @@ def test_fresh_begins_anew_and_asks_on_the_terminal(starting):
         run.stdin.write("48\n48 L\n")
         run.stdin.flush()
         state = starting.root.parent / "state"
-        assert until(lambda: "rest" in (TwoCopies(state, "commission").load().text or "")) < 20.0
+        assert seconds_until(lambda: "rest" in (TwoCopies(state, "commission").load().text or "")) < 20.0
         time.sleep(1.0)
         run.terminate()
         out, _ = run.communicate(timeout=15)

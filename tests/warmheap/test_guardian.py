@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from board_rig import seconds_until
 
 from warmheap.guardian import FD_HERE, all_safe, main
 from warmheap.record import read_record, spec
@@ -18,16 +19,6 @@ ROOT = Path(__file__).parents[2]
 TINY = Path(__file__).with_name("tiny_loop.py")
 SAFE_S = 2.0
 ON, OFF = {"pump": 0.7, "fan": 0.7}, {"pump": 0.0, "fan": 0.0}
-
-
-def until(true, timeout_s):
-    """Wait until ``true()``; how long that took, or infinity."""
-    began_s = time.monotonic()
-    while time.monotonic() - began_s < timeout_s:
-        if true():
-            return time.monotonic() - began_s
-        time.sleep(0.005)
-    return float("inf")
 
 
 class Guarded:
@@ -61,10 +52,10 @@ class Guarded:
         return read_record(record) if record.exists() else None
 
     def runs(self):
-        return until(lambda: self.duties() == ON, 10.0) < 10.0
+        return seconds_until(lambda: self.duties() == ON, 10.0) < 10.0
 
     def safe_after_s(self, timeout_s=5.0):
-        return until(lambda: self.duties() == OFF, timeout_s)
+        return seconds_until(lambda: self.duties() == OFF, timeout_s)
 
     def loop_pid(self):
         return int((self.state / "pid").read_text())
@@ -104,7 +95,7 @@ def test_a_loop_that_is_killed_or_stopped_is_made_safe_and_started_again(start, 
     assert guarded.runs()
     os.kill(guarded.loop_pid(), number)
     assert guarded.safe_after_s() < SAFE_S
-    assert until(lambda: guarded.duties() == ON, 20.0) < 20.0
+    assert seconds_until(lambda: guarded.duties() == ON, 20.0) < 20.0
     assert guarded.starts() == 2
     said = guarded.end()
     assert ("was frozen" if number == signal.SIGSTOP else "was killed by signal") in said
@@ -127,7 +118,7 @@ def test_a_loop_that_fails_by_itself_is_made_safe_and_started_again(start, fault
         0.5 + SAFE_S + (3.0 if fault == "disobey" else 1.0)
     )  # the fault comes at a tick; three ticks of disobeying
     assert guarded.safe_after_s(at_most_s) < at_most_s
-    assert until(lambda: guarded.starts() == 2, 20.0) < 20.0
+    assert seconds_until(lambda: guarded.starts() == 2, 20.0) < 20.0
     assert told in guarded.end()
 
 
@@ -170,7 +161,10 @@ def test_a_loop_whose_guardian_is_killed_makes_itself_safe_and_ends(start):
     pid = guarded.loop_pid()
     guarded.process.kill()
     assert guarded.safe_after_s() < SAFE_S
-    assert until(lambda: not Path(f"/proc/{pid}").exists() or "Z" in Path(f"/proc/{pid}/stat").read_text(), 5.0) < 5.0
+    assert (
+        seconds_until(lambda: not Path(f"/proc/{pid}").exists() or "Z" in Path(f"/proc/{pid}/stat").read_text(), 5.0)
+        < 5.0
+    )
 
 
 def test_both_killed_at_once_safe_off_finishes_the_job(start):
@@ -217,7 +211,7 @@ def test_a_slow_start_is_no_freeze(start):
 def test_it_stops_while_it_waits_to_start_again(start):
     guarded = start("exit")
     assert guarded.runs()
-    assert until(lambda: guarded.duties() == OFF, 5.0) < 5.0
+    assert seconds_until(lambda: guarded.duties() == OFF, 5.0) < 5.0
     guarded.process.terminate()
     assert guarded.process.wait(3.0) == 0
 
