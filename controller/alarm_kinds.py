@@ -1,36 +1,16 @@
 """Every alarm there is, one row each: what is seen, what is likely behind it, what to do, when it clears.
 
-The order is that of ``controller.conditions``. ``{}`` in ``seen`` is the value of ``quantity`` when the alarm came up.
+The order is that of ``controller.conditions``; the rows of ``alarm_kinds_slow`` come last. ``{}`` in ``seen`` is the value of ``quantity`` when the alarm came up.
 On-delay and off-delay together are at least a quarter of an hour, so that no condition, however it flickers, raises its
 alarm more than four times an hour.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from controller.alarm_kind import CRITICAL, DAY_S, HOUR_S, MINUTE_S, NOTICE, WARNING, AlarmKind
+from controller.alarm_kinds_slow import SLOW_KINDS
 
-NOTICE, WARNING, CRITICAL = "notice", "warning", "critical"
-MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmKind:
-    """One condition worth telling: after how long it is raised and cleared [s], and what to say.
-
-    ``latched``: it stays among the active alarms until somebody acknowledges it, since it left something to look at.
-    """
-
-    code: str
-    severity: str
-    on_delay_s: float
-    off_delay_s: float
-    seen: str
-    do: str
-    cause: str = ""
-    clears: str = ""
-    quantity: str = ""
-    latched: bool = False
-
+__all__ = ["CRITICAL", "KINDS", "NOTICE", "WARNING", "AlarmKind"]
 
 _SENSOR = (30 * MINUTE_S, 10 * MINUTE_S)
 _ORDER = "Take off load, panel and battery, all three; then connect battery, panel, load, in this order."
@@ -367,4 +347,4 @@ _AIR = (
         "tank_c",
     ),
 )
-KINDS = (*_SENSORS, *_power("pump"), *_power("fan"), *_BATTERIES, *_WATER, *_PILE, *_AIR)
+KINDS = (*_SENSORS, *_power("pump"), *_power("fan"), *_BATTERIES, *_WATER, *_PILE, *_AIR, *SLOW_KINDS)

@@ -58,9 +58,9 @@ _READ: Any = attrgetter(*SENSORS)
 
 
 class Sensor(Memory):
-    """One sensor: the value believed now (NaN when none) and what is being doubted."""
+    """One sensor: the value believed now (NaN when none), what is being doubted, and how many readings were refused."""
 
-    __slots__ = ("_high", "_kind", "_low", "_step", "doubt_s", "doubted", "fitted", "good_s", "value")
+    __slots__ = ("_high", "_kind", "_low", "_step", "doubt_s", "doubted", "fitted", "good_s", "rejects", "value")
 
     def __init__(self, kind: Kind) -> None:
         self._kind = kind
@@ -70,6 +70,7 @@ class Sensor(Memory):
         self.doubted = nan
         self.doubt_s = nan
         self.fitted = False
+        self.rejects = 0.0  # until somebody takes stock
 
     def judge(self, raw: float, now_s: float) -> float:
         """Return the value to believe for the reading ``raw`` taken at ``now_s`` [s]; NaN for none."""
@@ -92,6 +93,7 @@ class Sensor(Memory):
             return self._held(now_s)
         if not known or self._lasted(raw, now_s):
             return self._believe(raw, now_s)
+        self.rejects += 1.0
         return self.value
 
     def _believe(self, raw: float, now_s: float) -> float:
@@ -100,6 +102,7 @@ class Sensor(Memory):
         return raw
 
     def _held(self, now_s: float) -> float:
+        self.rejects += 1.0
         self.doubted = self.doubt_s = nan
         if now_s - self.good_s > HOLD_S:
             self.value = nan

@@ -22,7 +22,7 @@ TOO_HOT_C = 72.0
 
 def conditions(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
     """Return what is so after this step."""
-    return (*_sensors(c, r, v), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r))
+    return (*_sensors(c, r, v), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r), *c.slow.found)
 
 
 def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
@@ -67,7 +67,7 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         locked and not pump.locked_cold and not cut,
         locked and pump.locked_cold and not cut,
         pump.dead_meter,
-        pump.duty <= 0.0 and r.water_flow_kg_s > METER_WORKS_KG_S,
+        c.slow.idle.lies or (pump.duty <= 0.0 and r.water_flow_kg_s > METER_WORKS_KG_S),
         pump.duty > 0.0 and r.water_supply_c > c.settings.supply_max_c,
         not drained
         and (v.frost_barred or pump.locked)
