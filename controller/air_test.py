@@ -17,14 +17,15 @@ QUIET, PULSING, WAITING = "quiet", "pulsing", "waiting"
 DAY_S = 86400.0
 REST_S = 5 * DAY_S
 AGAIN_S = 10 * DAY_S
-PULSES_S = 3 * 3600.0
-PULSE_EVERY_S, PULSE_S = 1800.0, 300.0  # a pulse is one look of the slow watch
+PULSES_S = 6 * 3600.0
+PULSE_EVERY_S, PULSE_S, PULSE_DUTY = 1800.0, 60.0, 0.35  # some 2 MJ in all: more would chill a small pile
+ROOM_K = 3.0  # above its floor: a pile nearer to it is not tried
 WAIT_S = 12 * 3600.0
 ANSWER_K_DAY = 1.5  # by how much the trend must turn upward
 STILL_K_DAY = 0.3  # a pile that climbs faster recovers by itself
 STEADY_K = 5.0  # a greater change outdoors spoils the test
 DRY_RH = 0.85
-NO_OXYGEN, OXYGEN_BACK, NO_OXYGEN_S = 0.03, 0.06, 6 * 3600.0
+NO_OXYGEN, OXYGEN_BACK, NO_OXYGEN_S = 0.03, 0.06, DAY_S  # a young pile uses it up for hours without harm
 
 
 class AirTest(Memory):
@@ -42,10 +43,9 @@ class AirTest(Memory):
         self.oxygen_s = 0.0
         self.verdict = NONE
 
-    @property
-    def wants_air(self) -> bool:
-        """Whether a pulse of the test is due now."""
-        return self.state == PULSING and self.state_s % PULSE_EVERY_S < PULSE_S
+    def wants_air(self, since_s: float) -> bool:
+        """Tell whether a pulse of the test is due ``since_s`` after the last update."""
+        return self.state == PULSING and (self.state_s + since_s) % PULSE_EVERY_S < PULSE_S
 
     def update(self, rests_s: float, trend_k_day: float, outdoor_c: float, may: bool, elapsed_s: float) -> None:
         """Take for how long the pile has rested [s], its trend and the air outdoors; ``may``: the fan may blow.

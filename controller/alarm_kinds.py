@@ -1,6 +1,7 @@
 """Every alarm there is, one row each: what is seen, what is likely behind it, what to do, when it clears.
 
-The order is that of ``controller.conditions``; the rows of ``alarm_kinds_slow`` come last. ``{}`` in ``seen`` is the value of ``quantity`` when the alarm came up.
+The order is that of ``controller.conditions``; the rows of ``alarm_kinds_slow`` come last. ``{}`` in ``seen`` is the
+value of ``quantity`` when the alarm came up.
 On-delay and off-delay together are at least a quarter of an hour, so that no condition, however it flickers, raises its
 alarm more than four times an hour.
 """

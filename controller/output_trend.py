@@ -11,7 +11,7 @@ from math import nan
 
 from controller.memory import Memory
 
-BINS = 50
+BINS = 200  # a pump near its least drive doubles its flow within a tenth of its range
 LEARN = 20.0  # samples that make a first value
 FOLLOW = 200.0  # samples over which the present state is averaged: hours of running, faults in this are slow
 TELLING = 100.0

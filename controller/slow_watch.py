@@ -1,17 +1,17 @@
-"""Watches what takes minutes to weeks to be seen, every five minutes, and says what is so in the order of ``SLOW_KINDS``."""
+"""Watches what takes minutes to weeks to be seen, every ten minutes, and says what is so in the order of ``SLOW_KINDS``."""
 
 from __future__ import annotations
 
 from math import nan
 from typing import TYPE_CHECKING
 
-from controller.air_test import DAY_S, DRY, REST_S, SPENT, AirTest
+from controller.air_test import DAY_S, DRY, PULSE_DUTY, REST_S, ROOM_K, SPENT, AirTest
 from controller.alarm_kinds_slow import ON_ONE_WIRE, SILENT, SLOW_KINDS
 from controller.battery_health import LATCHED
 from controller.checks import Readings
 from controller.dawn_volts import DawnVolts
 from controller.edge_watch import EdgeWatch
-from controller.fan import AIRLESS, OXYGEN_DUTY, AirNeeds, FanDrive
+from controller.fan import AIRLESS, AirNeeds, FanDrive
 from controller.flicker import Flicker
 from controller.frost import COLD_OUTDOOR_C, frost_threat
 from controller.house_watch import HouseWatch
@@ -20,16 +20,16 @@ from controller.memory import Memory
 from controller.output_trend import OutputTrend
 from controller.phases import DRAINED, HOLD_OFF, REST, WINDING_DOWN
 from controller.pulled_probe import PulledProbe
-from controller.pump import RUN
+from controller.pump import METER_LAG_S, RUN
 from controller.settings import ControllerSettings
 from controller.view import View
 
 if TYPE_CHECKING:
     from controller.core import Controller
 
-LOOK_S = 300.0
+LOOK_S = 600.0
 STEADY_S = 120.0  # the pump is past its ramp
-BLOWN_S = 100.0  # the fan has brought new air to the end of the duct
+BLOWN_S = 50.0  # the fan has brought new air to the end of the duct
 LOW_FLOW, HIGH_FLOW = 0.85, 1.25
 SLOW_FAN, FAST_FAN = 0.85, 1.15
 CORE_EDGE_K, HOUSE_OUTDOOR_K = 20.0, 6.0
@@ -61,6 +61,7 @@ class SlowWatch(Memory):
         "idle",
         "locked",
         "metered_kg_s",
+        "off_s",
         "pulled",
         "pump_dawn",
         "pump_duty",
@@ -82,7 +83,7 @@ class SlowWatch(Memory):
         self.edge = EdgeWatch()
         self.air_test = AirTest()
         self.air_share = nan
-        self.pump_duty = self.fan_duty = self.fan_on_s = 0.0
+        self.pump_duty = self.fan_duty = self.fan_on_s = self.off_s = 0.0
         self.metered_kg_s = nan
         self.edge_above_k = self.house_below_k = nan
         self.wait_s = self.steps = 0.0
@@ -98,14 +99,18 @@ class SlowWatch(Memory):
             r.water_flow_kg_s = nan
 
     def look(self, c: Controller, r: Readings, v: View) -> None:
-        """Take one step: the readings of the motors' last duties at once, all else every five minutes."""
+        """Take one step: the readings of the motors' last duties at once, all else every ten minutes."""
         elapsed_s = c.clock.elapsed_s
         self.steps += 1.0
         self.wait_s += elapsed_s
         if self.pump_duty > 0.0:
             self._pumped(c, r)
+        else:
+            self.off_s += elapsed_s
         if self.fan_duty > 0.0:
             self._blown(r, v, elapsed_s)
+        else:
+            self.fan_on_s = 0.0
         self.pump_duty, self.fan_duty = c.pump.duty, c.fan.duty
         if self.wait_s >= LOOK_S or c.pump.locked != self.locked:
             self._review(c, r, v)
@@ -113,8 +118,8 @@ class SlowWatch(Memory):
     def fan_duty_for(self, fan: FanDrive, needs: AirNeeds, dt_s: float) -> float:
         """Return the fan's duty: a pulse of the air test, less than usual where air does harm, else as it decides itself."""
         test = self.air_test
-        if test.wants_air and fan.limit == "air":
-            return fan.by_hand(OXYGEN_DUTY)
+        if test.wants_air(self.wait_s) and fan.limit == "air":
+            return fan.by_hand(PULSE_DUTY)
         if self.edge.by_air or test.verdict == DRY:  # no harvest by air; dry: none at all, unless oxygen is short
             needs.spare = False
             if test.verdict == DRY and not needs.pile_o2 < AIRLESS:
@@ -123,7 +128,8 @@ class SlowWatch(Memory):
 
     def _pumped(self, c: Controller, r: Readings) -> None:
         pump = c.pump
-        if self.idle.off_s > 0.0:
+        if self.off_s > 0.0:
+            self.off_s = 0.0
             self.idle.pump_ran()
         if pump.mode == RUN and pump.on_s >= STEADY_S and not pump.dead_meter:
             self.flow_trend.update(self.pump_duty * r.pump_battery_v / 12.0, r.water_flow_kg_s)
@@ -142,12 +148,11 @@ class SlowWatch(Memory):
 
     def _review(self, c: Controller, r: Readings, v: View) -> None:
         elapsed_s, self.wait_s, self.locked = self.wait_s, 0.0, c.pump.locked
-        if self.fan_duty <= 0.0:
-            self.fan_on_s = 0.0
         self.flicker_watch.review(c.checks, self.steps, elapsed_s)
         self.steps = 0.0
-        if self.pump_duty <= 0.0:
-            self.idle.update(r.water_supply_c, warmest_air_c(r), v.core_c, self.metered_kg_s, elapsed_s)
+        if self.off_s > METER_LAG_S:
+            off_s = min(elapsed_s, self.off_s)
+            self.idle.update(r.water_supply_c, warmest_air_c(r), v.core_c, self.metered_kg_s, off_s)
         self.pump_dawn.update(c.pump_battery.volts, elapsed_s)
         self.fan_dawn.update(c.fan_battery.volts, elapsed_s)
         self.house.update(r.greenhouse_c, r.outdoor_c, r.greenhouse_rh, elapsed_s)
@@ -164,7 +169,8 @@ class SlowWatch(Memory):
 
     def _test_air(self, c: Controller, r: Readings, elapsed_s: float) -> None:
         rests_s = {REST: c.in_phase_s, WINDING_DOWN: REST_S + c.in_phase_s}.get(c.phase, 0.0)
-        may = c.fan.limit == "air" and c.fan_battery.allowed and not c.fan_watch.locked
+        warm = c.pile.core_c > self._settings.pile_floor_c + ROOM_K
+        may = warm and c.fan.limit == "air" and c.fan_battery.allowed and not c.fan_watch.locked
         self.air_test.smell(r.pile_o2, elapsed_s)
         self.air_test.update(rests_s, DAY_S * c.pile.trend.slope_per_s, r.outdoor_c, may, elapsed_s)
 
@@ -210,7 +216,7 @@ class SlowWatch(Memory):
             self.house.wet,
             self.edge.cools and not self.edge.by_air,
             self.edge.by_air,
-            test.airless,
+            test.airless and c.phase != HOLD_OFF,
             test.verdict == DRY,
             c.phase == WINDING_DOWN and test.verdict == SPENT,
         ]
