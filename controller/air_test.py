@@ -24,7 +24,7 @@ WAIT_S = 12 * 3600.0
 ANSWER_K_DAY = 1.5  # by how much the trend must turn upward
 STILL_K_DAY = 0.3  # a pile that climbs faster recovers by itself
 STEADY_K = 5.0  # a greater change outdoors spoils the test
-DRY_RH = 0.85
+DRY_RH, WET_RH = 0.70, 0.85  # at the end of the duct: wet pile air that cools on the way stays near saturation
 NO_OXYGEN, OXYGEN_BACK, NO_OXYGEN_S = 0.03, 0.06, DAY_S  # a young pile uses it up for hours without harm
 
 
@@ -66,11 +66,11 @@ class AirTest(Memory):
             self.state, self.state_s = WAITING, 0.0
         elif self.state == WAITING and self.state_s >= WAIT_S:
             self.state, self.since_s = QUIET, 0.0
-            self.verdict = told(trend_k_day - self.before_k_day, self.rh)
+            self.verdict = told(self.before_k_day, trend_k_day, self.rh)
 
     def sniff(self, rh: float) -> None:
-        """Take the humidity of the air that a pulse brings; the driest counts."""
-        if not rh >= self.rh:
+        """Take the humidity of the air that a pulse brings; the wettest counts, since the probe lags and mixes."""
+        if not rh <= self.rh:
             self.rh = rh
 
     def smell(self, pile_o2: float, elapsed_s: float) -> None:
@@ -90,10 +90,10 @@ class AirTest(Memory):
         self.before_k_day, self.outdoor_c, self.rh = trend_k_day, outdoor_c, nan
 
 
-def told(answer_k_day: float, rh: float) -> str:
-    """Return what the answer of the trend to air [K/day] and the humidity of the exhaust (NaN: unknown) say."""
-    if answer_k_day > ANSWER_K_DAY:
+def told(before_k_day: float, after_k_day: float, rh: float) -> str:
+    """Return what the trends before and after the air [K/day] and the humidity of the exhaust (NaN: unknown) say."""
+    if after_k_day > STILL_K_DAY and after_k_day - before_k_day > ANSWER_K_DAY:
         return AIRLESS
-    if rh != rh or answer_k_day != answer_k_day:
+    if not after_k_day <= STILL_K_DAY or not (rh < DRY_RH or rh >= WET_RH):
         return UNCLEAR
     return DRY if rh < DRY_RH else SPENT

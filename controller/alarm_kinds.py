@@ -274,7 +274,7 @@ _PILE = (
     AlarmKind(
         "pile-ending",
         NOTICE,
-        0.0,
+        HOUR_S,
         DAY_S,
         "Two weeks of rest did not bring the core back: the pile is ending.",
         "Turn, wet and feed it, or drain the line and build the next.",
