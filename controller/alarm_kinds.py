@@ -197,7 +197,7 @@ _WATER = (
     AlarmKind(
         "flow-while-off",
         WARNING,
-        HOUR_S,
+        2 * HOUR_S,
         HOUR_S,
         "The flow meter shows flow though the pump is off; no heat is credited for it.",
         "If the supply pipe is warm, water circulates by itself: fit a check valve. If not, check the meter and its wire.",

@@ -78,7 +78,7 @@ _PROBES = (
     AlarmKind(
         "sensor-flickers",
         NOTICE,
-        0.0,
+        15 * MINUTE_S,
         HOUR_S,
         "The {} gives bad readings more than one time in five; they are left out and the good ones used.",
         "Check its plug, cable and supply; lead it away from pump and fan wires.",
@@ -125,7 +125,7 @@ _WATER = (
     AlarmKind(
         "thermosiphon",
         WARNING,
-        30 * MINUTE_S,
+        15 * MINUTE_S,
         6 * HOUR_S,
         "The supply is warm ({} °C) though the pump has been off for more than an hour; this heat is not credited.",
         "Fit a check valve. Listen at the pump first: if it runs, pull its plug and replace the switch.",

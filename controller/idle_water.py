@@ -14,7 +14,6 @@ CLEAN_S = 600.0
 RISE_K, ABOVE_AIR_K = 6.0, 8.0
 RUNS_ON_SHARE = 0.3  # of full flow: no loop circulates by itself so fast (own judgement)
 RUNS_ON_S = 300.0
-CORE_SHARE = 0.5  # warm water is nearer to the core than to the air
 
 
 class IdleWater(Memory):
@@ -36,8 +35,8 @@ class IdleWater(Memory):
         self.lowest_c, self.highest_air_c = 300.0, -300.0
         self.runs_on = self.warm = False
 
-    def update(self, supply_c: float, air_c: float, core_c: float, flow_kg_s: float, elapsed_s: float) -> None:
-        """Take the standing water, the warmest air around the pipe, the core and what the meter says (NaN: unknown)."""
+    def update(self, supply_c: float, air_c: float, flow_kg_s: float, elapsed_s: float) -> None:
+        """Take the standing water, the warmest air around the pipe and what the meter says (NaN: unknown)."""
         self.off_s += elapsed_s
         flows = flow_kg_s > METER_WORKS_KG_S
         self.flow_s = self.flow_s + elapsed_s if flows else 0.0
@@ -45,15 +44,14 @@ class IdleWater(Memory):
         self.runs_on = self.flow_s >= RUNS_ON_S and flow_kg_s > RUNS_ON_SHARE * self._full_kg_s
         self.highest_air_c = max(self.highest_air_c, air_c) if air_c == air_c else self.highest_air_c
         if self.off_s >= OFF_S:
-            self._judge(supply_c, core_c, flows)
+            self._judge(supply_c, flows)
         if self.clean_s >= CLEAN_S:
             self.lies = False
 
-    def _judge(self, supply_c: float, core_c: float, flows: bool) -> None:
+    def _judge(self, supply_c: float, flows: bool) -> None:
         if supply_c < self.lowest_c:
             self.lowest_c = supply_c
         above_air_k = supply_c - self.highest_air_c
-        hot = above_air_k > ABOVE_AIR_K and above_air_k > CORE_SHARE * (core_c - self.highest_air_c)
-        self.warm = above_air_k > ABOVE_AIR_K and (supply_c - self.lowest_c > RISE_K or (flows and hot))
+        self.warm = above_air_k > ABOVE_AIR_K and (flows or supply_c - self.lowest_c > RISE_K)
         if self.flow_s >= OFF_S and not self.warm and not self.runs_on:
             self.lies = True

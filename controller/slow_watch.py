@@ -108,7 +108,7 @@ class SlowWatch(Memory):
         else:
             self.off_s += elapsed_s
         if self.fan_duty > 0.0:
-            self._blown(r, v, elapsed_s)
+            self._blown(r, v, c.clock.now_s, elapsed_s)
         else:
             self.fan_on_s = 0.0
         self.pump_duty, self.fan_duty = c.pump.duty, c.fan.duty
@@ -132,13 +132,13 @@ class SlowWatch(Memory):
             self.off_s = 0.0
             self.idle.pump_ran()
         if pump.mode == RUN and pump.on_s >= STEADY_S and not pump.dead_meter:
-            self.flow_trend.update(self.pump_duty * r.pump_battery_v / 12.0, r.water_flow_kg_s)
+            self.flow_trend.update(self.pump_duty * r.pump_battery_v / 12.0, r.water_flow_kg_s, c.clock.now_s)
 
-    def _blown(self, r: Readings, v: View, elapsed_s: float) -> None:
+    def _blown(self, r: Readings, v: View, now_s: float, elapsed_s: float) -> None:
         self.fan_on_s = self.fan_on_s + elapsed_s if self.fan_on_s < 1e6 else self.fan_on_s
         if self.fan_on_s < BLOWN_S:
             return
-        self.fan_trend.update(self.fan_duty * r.fan_battery_v / 12.0, r.fan_speed_hz)
+        self.fan_trend.update(self.fan_duty * r.fan_battery_v / 12.0, r.fan_speed_hz, now_s)
         self.air_test.sniff(r.air_supply_rh)
         span_k = v.core_c - r.outdoor_c
         if span_k > TELLING_SPAN_K and r.air_supply_c == r.air_supply_c:
@@ -152,7 +152,7 @@ class SlowWatch(Memory):
         self.steps = 0.0
         if self.off_s > METER_LAG_S:
             off_s = min(elapsed_s, self.off_s)
-            self.idle.update(r.water_supply_c, warmest_air_c(r), v.core_c, self.metered_kg_s, off_s)
+            self.idle.update(r.water_supply_c, warmest_air_c(r), self.metered_kg_s, off_s)
         self.pump_dawn.update(c.pump_battery.volts, elapsed_s)
         self.fan_dawn.update(c.fan_battery.volts, elapsed_s)
         self.house.update(r.greenhouse_c, r.outdoor_c, r.greenhouse_rh, elapsed_s)
