@@ -96,6 +96,7 @@ def control(args: argparse.Namespace) -> int:
     with job.open() as plant:
         latest_s = [0.0]
         scribe = Scribe(state, Status(as_json=args.json), lambda: job.memory(plant, latest_s[0]))
+        scribe.begins(job.controller)
         for text in (*job.said, *plant.missing()):
             scribe.event("start", text)
         watched = _watcher(plant, scribe)
