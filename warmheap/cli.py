@@ -21,7 +21,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "check": ("show each sensor and move each output once", None),
     "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
     "run": ("control the greenhouse", "run"),
-    "report": ("say what was harvested, saved, and broken", None),
+    "report": ("say what was harvested, saved, and broken", "report"),
     "replay": ("run a recorded log through today's controller", None),
     "campaign": ("run many seasons or fault episodes on all cores", "campaign"),
 }

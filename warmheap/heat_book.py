@@ -3,7 +3,8 @@
 What is not measured is not credited: nothing while the pump is off (whatever back-flow does), nothing by a meter that
 reads zero while the pump turns or counts while it stands, nothing across a gap. A flow taken from the pump's curve
 because there is no meter is booked apart, as estimated. Everything here is additive: sums over any span of time are
-honest, and the sums of sensitivities let systematic errors grow with the total instead of averaging out (`warmheap.heat_error`).
+honest, and the sums of sensitivities let systematic errors grow with the total instead of averaging out
+(`warmheap.heat_error`).
 """
 
 from __future__ import annotations
@@ -246,8 +247,8 @@ class HeatBook:
         if around_c != around_c or self._line_j_k <= 0.0:
             return
         kg = b.water_kg + b.water_est_kg
-        for leg, name in enumerate(("water_supply_c", "water_return_c")):
-            b.line_loss_j += self._leg_loss_j(leg, now[name], around_c, kg, b.span_s)
+        legs = enumerate(("water_supply_c", "water_return_c"))
+        b.line_loss_j = sum(max(0.0, self._leg_loss_j(leg, now[name], around_c, kg, b.span_s)) for leg, name in legs)
 
     def _leg_loss_j(self, leg: int, water_c: float, around_c: float, kg: float, span_s: float) -> float:
         line_c = self._line_c[leg] if self._line_c[leg] == self._line_c[leg] else around_c

@@ -23,8 +23,9 @@ class Accuracy:
     """Standard uncertainties (one sigma) of what the heat is worked out from. Half of a sheet's "±".
 
     ``probe_k``: each temperature probe; 0.25 for the usual ±0.5 K, 0.05 once both probes were matched at zero draw.
-    ``meter_factor``, ``curve_factor``, ``fan_factor``, ``line_factor``: shares of the flow by meter, by the pump's curve, of
-    the fan's full flow, and of the line's loss. ``rh``: each humidity sensor. Lags: of a probe on a pipe, of one in the duct.
+    ``meter_factor``, ``curve_factor``, ``fan_factor``, ``line_factor``: shares of the flow by meter, by the pump's curve,
+    of the fan's full flow, and of the line's loss. ``rh``: each humidity sensor. Lags: of a probe on a pipe, of one in
+    the duct.
     Values without a sheet are own judgement.
     """
 

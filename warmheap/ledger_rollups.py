@@ -33,17 +33,18 @@ def roll_up(db: sqlite3.Connection, to_the_end: bool) -> None:
         last = db.execute("SELECT id, time_s FROM ticks ORDER BY id DESC LIMIT 1").fetchone()
         if last is None or last[1] is None:
             return
-        done = _done(db, period)
+        done = done_to(db, period)
         open_s = float("nan") if to_the_end else last[1] // length_s * length_s
         if not to_the_end and _first_undone_s(db, done) // length_s * length_s == open_s:
             continue  # the usual case, told without looking at all the ticks of the period
-        for start_s in _touched(db, done, length_s):
+        for start_s in touched(db, done, length_s):
             if start_s != open_s:
                 _write(db, period, start_s, length_s)
         _note(db, period, _newest_done(db, open_s, length_s, last[0]))
 
 
-def _done(db: sqlite3.Connection, period: str) -> int:
+def done_to(db: sqlite3.Connection, period: str) -> int:
+    """The tick up to which a table of periods is done."""
     row = db.execute("SELECT tick_id FROM rolled WHERE period = ?", (period,)).fetchone()
     return int(row[0]) if row else 0
 
@@ -57,7 +58,8 @@ def _note(db: sqlite3.Connection, period: str, tick_id: int) -> None:
     db.execute("INSERT OR REPLACE INTO rolled VALUES (?, ?)", (period, tick_id))
 
 
-def _touched(db: sqlite3.Connection, done: int, length_s: float) -> list[float]:
+def touched(db: sqlite3.Connection, done: int, length_s: float) -> list[float]:
+    """Starts of the periods that have ticks after ``done``."""
     asked = "SELECT DISTINCT CAST(time_s / :len AS INTEGER) * :len FROM ticks WHERE id > :done AND time_s IS NOT NULL"
     return [float(row[0]) for row in db.execute(asked, {"len": length_s, "done": done})]
 
@@ -76,7 +78,7 @@ def _write(db: sqlite3.Connection, period: str, start_s: float, length_s: float)
     db.execute(f"INSERT OR REPLACE INTO {period}s VALUES ({places})", (start_s, *found))  # noqa: S608
     if period == "hour":
         db.execute("DELETE FROM hour_limits WHERE start_s = ?", (start_s,))
-        db.executemany("INSERT INTO hour_limits VALUES (?, ?, ?)", _limits(db, start_s, length_s))
+        db.executemany("INSERT INTO hour_limits VALUES (?, ?, ?)", limits(db, start_s, length_s))
 
 
 def worked_out(db: sqlite3.Connection, start_s: float, length_s: float) -> tuple[float, ...]:
@@ -84,7 +86,8 @@ def worked_out(db: sqlite3.Connection, start_s: float, length_s: float) -> tuple
     return tuple(db.execute(_AGGREGATE, {"start": start_s, "end": start_s + length_s}).fetchone())
 
 
-def _limits(db: sqlite3.Connection, start_s: float, length_s: float) -> Iterator[tuple[float, str, float]]:
+def limits(db: sqlite3.Connection, start_s: float, length_s: float) -> Iterator[tuple[float, str, float]]:
+    """What limited the draw in one period: (start, code, seconds)."""
     for limit, span_s in db.execute(_LIMITS, {"start": start_s, "end": start_s + length_s}):
         yield start_s, limit, span_s
 
