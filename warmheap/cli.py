@@ -22,7 +22,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
     "run": ("control the greenhouse", "run"),
     "report": ("say what was harvested, saved, and broken", "report"),
-    "replay": ("run a recorded log through today's controller", None),
+    "replay": ("run a recorded log through today's controller", "replay"),
     "campaign": ("run many seasons or fault episodes on all cores", "campaign"),
 }
 

@@ -18,7 +18,7 @@ BATCH = 20_000
 
 
 def export(ledger: Path, folder: Path, kind: str) -> None:
-    """Write all tables into ``folder``; ``kind`` is "csv" or "parquet". Half a file is never left. ``UsageError`` in one line."""
+    """Write all tables into ``folder``; ``kind`` is "csv" or "parquet". ``UsageError``; half a file is never left."""
     if not ledger.is_file():
         raise UsageError(f"{ledger} is no file: give the ledger, ledger.sqlite in the folder of `warmheap run --state`")
     write = _csv if kind == "csv" else _parquet()

@@ -10,13 +10,22 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 
+from controller.checks import SENSORS
+
 from .heat_book import BOOKED
 from .ledger_schema import EXTREMES, FORECAST, MEANS, PERIODS_S, ROLLED
 
+
+def _plausible(name: str) -> str:
+    """A column without what no such sensor can read: a probe's false codes must not be the warmest hour of the winter."""
+    kind = SENSORS.get(name)
+    return f"iif({name} BETWEEN {kind.low} AND {kind.high}, {name}, NULL)" if kind else name
+
+
 _SUMS = ["count(*)", *(f"coalesce(sum({name}), 0)" for name in BOOKED)]
 _OTHERS = [
-    *(f"avg({name})" for name in MEANS),
-    *(f"{how}({name})" for name in EXTREMES for how in ("min", "max")),
+    *(f"avg({_plausible(name)})" for name in MEANS),
+    *(f"{how}({_plausible(name)})" for name in EXTREMES for how in ("min", "max")),
     *(f"avg({name})" for name in FORECAST),
 ]
 _WITHIN = "FROM (SELECT * FROM ticks WHERE time_s >= :start AND time_s < :end ORDER BY id)"

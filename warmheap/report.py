@@ -17,11 +17,17 @@ DEFAULT_OUT = Path("out") / "report.html"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("ledger", nargs="?", help="ledger file, or the folder given to `warmheap run --state` (its usual one)")
+    parser.add_argument(
+        "ledger", nargs="?", help="ledger file, or the folder given to `warmheap run --state` (its usual one)"
+    )
     parser.add_argument("--out", metavar="FILE", help=f"where the page or the tables go ({DEFAULT_OUT})")
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
-    parser.add_argument("--export", choices=("csv", "parquet"), help="write every table of the ledger into the folder --out")
-    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="degrees Celsius or Fahrenheit (metric)")
+    parser.add_argument(
+        "--export", choices=("csv", "parquet"), help="write every table of the ledger into the folder --out"
+    )
+    parser.add_argument(
+        "--units", choices=("metric", "us"), default="metric", help="degrees Celsius or Fahrenheit (metric)"
+    )
     parser.add_argument("--heat", choices=("kWh", "MJ", "kBtu", "therm"), help="unit of heat (kWh)")
     parser.add_argument("--zone", metavar="NAME", help="time zone of the days, like America/New_York (this machine's)")
     _accuracy_arguments(parser)
@@ -30,11 +36,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _accuracy_arguments(parser: argparse.ArgumentParser) -> None:
     told = parser.add_argument_group("how well the heat is measured")
-    told.add_argument("--matched", action="store_true", help="supply and return probes were matched at standstill, to 0.1 K")
+    told.add_argument(
+        "--matched", action="store_true", help="supply and return probes were matched at standstill, to 0.1 K"
+    )
     told.add_argument("--bucket", action="store_true", help="the flow meter was checked with bucket and watch, to 3 %%")
     told.add_argument("--probe-accuracy", metavar="K", help='of a probe, "±" of its sheet, like "0.5 K"')
     told.add_argument("--meter-accuracy", metavar="SHARE", help='of the flow meter, "±" of its sheet, like "10 %%"')
-    told.add_argument("--fan-accuracy", metavar="SHARE", help='of the fan\'s full flow in the settings, like "20 %%" (40 %%)')
+    told.add_argument(
+        "--fan-accuracy", metavar="SHARE", help='of the fan\'s full flow in the settings, like "20 %%" (40 %%)'
+    )
 
 
 def _fuel_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +53,9 @@ def _fuel_arguments(parser: argparse.ArgumentParser) -> None:
     told.add_argument("--efficiency", metavar="SHARE", help='of the heater it would have burnt in, like "80 %%"')
     told.add_argument("--price", metavar="P", help='for a unit of it, like "2.66 USD"')
     told.add_argument("--price-date", metavar="DATE", help="day of that price, like 2026-02-23; goes with --price")
-    told.add_argument("--costs", metavar="C", help="feed, water, parts, hours of labour of the season, in the same money")
+    told.add_argument(
+        "--costs", metavar="C", help="feed, water, parts, hours of labour of the season, in the same money"
+    )
 
 
 def run(args: argparse.Namespace) -> None:
@@ -122,7 +134,9 @@ def _quantity(name: str, text: str, kind: str, most: float) -> float:
     except QuantityError as wrong:
         raise UsageError(f"{name} {text!r} {wrong}") from None
     if not 0.0 < value <= most:
-        raise UsageError(f"{name} {text!r} is outside 0..{most:g} {kind if kind != '1' else ''}: say it as on the sensor's sheet")
+        raise UsageError(
+            f"{name} {text!r} is outside 0..{most:g} {kind if kind != '1' else ''}: say it as on the sensor's sheet"
+        )
     return value
 
 

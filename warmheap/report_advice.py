@@ -9,6 +9,22 @@ GAP_TOLD_H = 1.0
 NEAR_FLOOR_K = 2.0
 ENDING_DAYS = 21.0
 WIDE_SHARE = 0.15
+NEAR_FLOOR = (
+    "The core is close to its floor. Let it rest; if it does not recover in two days, try a few pulses of air, then look "
+    "at moisture."
+)
+ENDING = (
+    "The pile may make useful heat for about {:.0f} days more. Look for material to feed or rebuild it, or plan the backup "
+    "heater in."
+)
+LOW_BATTERY = (
+    "The {}'s battery has been below {:.1f} V. Clean the panel, check the fuse; a lead-acid battery that is often that low "
+    "does not last, and a flat one freezes."
+)
+ROUGH = (
+    "The heat is known only roughly. Match the supply and return probes at standstill, check the meter with bucket and "
+    "watch, and say so with --matched and --bucket."
+)
 
 
 def advice(f: dict[str, Any]) -> list[str]:
@@ -24,32 +40,27 @@ def _alarms(f: dict[str, Any]) -> list[str]:
 def _pile(f: dict[str, Any]) -> list[str]:
     p, found = f["pile"], []
     if p["core_c"] - p["floor_c"] < NEAR_FLOOR_K:
-        found.append("The core is close to its floor. Let it rest; if it does not recover in two days, test: a few pulses of air, "
-                     "then moisture.")  # fmt: skip
+        found.append(NEAR_FLOOR)
     if p["left_days"] < ENDING_DAYS:
-        found.append(f"The pile may make useful heat for about {p['left_days']:.0f} days more. Look for material to feed or "
-                     "rebuild it, or plan the backup heater in.")  # fmt: skip
+        found.append(ENDING.format(p["left_days"]))
     return found
 
 
 def _power(f: dict[str, Any]) -> list[str]:
     p = f["power"]
     low = [n for n in ("pump", "fan") if p[f"{n}_battery_v_min"] < p["battery_low_v"]]
-    return [
-        f"The {name}'s battery has been below {p['battery_low_v']:.1f} V. Clean the panel, check the fuse; a lead-acid battery "
-        "that is often that low does not last."
-        for name in low
-    ]
+    return [LOW_BATTERY.format(name, p["battery_low_v"]) for name in low]
 
 
 def _record(f: dict[str, Any]) -> list[str]:
     n, found = f["not_counted"], []
     if n["gap_h"] > GAP_TOLD_H:
-        found.append(f"{n['gap_h']:.0f} hours have no record; their heat is not counted. See that the board has power at all times.")
+        found.append(
+            f"{n['gap_h']:.0f} hours have no record; their heat is not counted. See that the board has power at all times."
+        )
     if n["dead_meter_kwh"] > 1.0:
         found.append("The flow meter stood still while the pump ran: nothing was credited then. Clean or replace it.")
     useful = f["heat"]["useful"]
     if useful["kwh"] > 10.0 and useful["half_kwh"] > WIDE_SHARE * useful["kwh"]:
-        found.append("The heat is known only roughly. Match the supply and return probes at standstill, check the meter with bucket "
-                     "and watch, and say so with --matched and --bucket.")  # fmt: skip
+        found.append(ROUGH)
     return found

@@ -20,12 +20,20 @@ from .ledger import opened
 from .ledger_schema import EXTREMES, MEANS, PERIODS_S, ROLLED, VERSION, version_of
 
 HOUR_S = PERIODS_S["hour"]
-LAST = ("core_c_mean", "core_sd_c_mean", "heat_made_w_mean", "sustainable_w_mean", "left_days", "left_low_days", "left_high_days")
+LAST = (
+    "core_c_mean",
+    "core_sd_c_mean",
+    "heat_made_w_mean",
+    "sustainable_w_mean",
+    "left_days",
+    "left_low_days",
+    "left_high_days",
+)
 
 
 @dataclass(slots=True)
 class Day:
-    """One local day. ``sums`` has the columns of ``Booked``; ``means``, ``low``, ``high`` readings; ``limits`` seconds by code."""
+    """One local day: sums of the columns of ``Booked``, means and extremes of readings, seconds by limit."""
 
     day: date
     sums: dict[str, float] = field(default_factory=lambda: dict.fromkeys(BOOKED, 0.0))
@@ -71,9 +79,11 @@ class Record:
 
 
 def read(path: Path, zone: tzinfo | None = None) -> Record:
-    """Read a ledger. ``zone`` is the zone of the days (the board's own by default). ``UsageError`` in one line if it cannot be."""
+    """Read a ledger, with days of ``zone`` (the machine's own by default). ``UsageError`` in one line if it cannot be."""
     if not path.is_file():
-        raise UsageError(f"{path} is no file: give the ledger, ledger.sqlite in the folder that `warmheap run` was given as --state")
+        raise UsageError(
+            f"{path} is no file: give the ledger, ledger.sqlite in the folder that `warmheap run` was given as --state"
+        )
     try:
         db = opened(path)
         try:
@@ -109,7 +119,11 @@ def check_version(db: sqlite3.Connection, path: Path) -> None:
     """``UsageError`` for a file of another version."""
     found = version_of(db)
     if found != VERSION:
-        how = "start `warmheap run` once, it brings the file up to date" if found == 1 else "use the program that wrote it"
+        how = (
+            "start `warmheap run` once, it brings the file up to date"
+            if found == 1
+            else "use the program that wrote it"
+        )
         raise UsageError(f"{path} is a ledger of version {found}, this program reads {VERSION}: {how}")
 
 
@@ -141,9 +155,7 @@ def _hour_limits(db: sqlite3.Connection, hours: list[dict[str, Any]]) -> dict[fl
     return found
 
 
-def _days(
-    hours: list[dict[str, Any]], limits: dict[float, list[tuple[str, float]]], zone: tzinfo | None
-) -> list[Day]:
+def _days(hours: list[dict[str, Any]], limits: dict[float, list[tuple[str, float]]], zone: tzinfo | None) -> list[Day]:
     days: dict[date, Day] = {}
     for hour in hours:
         local = datetime.fromtimestamp(hour["start_s"], UTC).astimezone(zone).date()

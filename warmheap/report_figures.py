@@ -76,13 +76,15 @@ def ledgers(sums: dict[str, float], a: Accuracy, wanted: Wanted | None, fuel: Av
     out = error.water_out(sums, a).plus(error.air_delivered(sums, a))
     delivered = error.water_delivered(sums, a).plus(error.air_delivered(sums, a))
     heats = (
-        ("out of the pile", out, "by water at the pile's probes, by air at the duct's end; the duct's own loss is not in it"),
+        (
+            "out of the pile",
+            out,
+            "by water at the pile's probes, by air at the duct's end; the duct's own loss is not in it",
+        ),
         ("delivered", delivered, "less what the water line loses on the way, which is estimated"),
         ("useful", error.useful(sums, a), "delivered while the greenhouse was below its ceiling"),
     )
-    found = [
-        {"name": n, "value": h.kwh, "half": h.half_kwh, "unit": "kWh", "counts": counts} for n, h, counts in heats
-    ]
+    found = [{"name": n, "value": h.kwh, "half": h.half_kwh, "unit": "kWh", "counts": counts} for n, h, counts in heats]
     return found + _fuel_ledgers(wanted, fuel)
 
 
@@ -110,7 +112,7 @@ def not_counted(sums: dict[str, float]) -> dict[str, float]:
         "no_reading_h": sums["blind_s"] / HOUR_S,
         "bridged_h": sums["bridged_s"] / HOUR_S,
         "dead_meter_kwh": sums["water_dead_j"] / J_PER_KWH,
-        "not_wanted_kwh": (came_j - sums["water_useful_j"] - sums["air_useful_j"]) / J_PER_KWH,
+        "not_wanted_kwh": max(0.0, came_j - sums["water_useful_j"] - sums["air_useful_j"]) / J_PER_KWH,
     }
 
 
@@ -163,8 +165,15 @@ def _pile(record: Record) -> dict[str, Any]:
         "left_low_days": last["left_low_days"],
         "left_high_days": last["left_high_days"],
         "floor_c": s.pile_floor_c,
-        "coldest_c": min((d.low["core_c"] for d in record.days if "core_c" in d.low), default=float("nan")),
+        "coldest_c": _coldest_once_hot_c(record),
     }
+
+
+def _coldest_once_hot_c(record: Record) -> float:
+    """Coldest core since it was first hot enough to draw from; unknown before."""
+    known = [d for d in record.days if "core_c" in d.low]
+    hot = next((k for k, d in enumerate(known) if d.high["core_c"] >= record.settings.start_core_c), len(known))
+    return min((d.low["core_c"] for d in known[hot + 1 :]), default=float("nan"))
 
 
 def _power(record: Record, sums: dict[str, float]) -> dict[str, Any]:

@@ -66,7 +66,7 @@ class Avoided:
 
 
 def avoided(useful: Heat, wanted: Wanted, today: date) -> Avoided:
-    """What an own heater would have burnt for ``useful`` heat. Never less than nothing is claimed for the interval's sake."""
+    """What an own heater would have burnt for ``useful`` heat, with the doubt of the heat and of the efficiency."""
     unit_kwh = wanted.fuel.content_kwh * wanted.efficiency_factor
     units = useful.kwh / unit_kwh
     half = ((useful.half_kwh / unit_kwh) ** 2 + (EFFICIENCY_DOUBT * units) ** 2) ** 0.5

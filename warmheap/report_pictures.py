@@ -74,7 +74,7 @@ def limits(f: Figures) -> str:
     """Hours of each day by what limited the draw."""
     groups = (*GROUPS, "other")
     layers = [(f"l-{g}", [d["limits_h"][g] for d in f["days"]]) for g in groups]
-    frame = svg.Frame(len(f["days"]), 0.0, 24.0, 170.0, "hours a day")
+    frame = svg.Frame(len(f["days"]), 0.0, 24.0, 170.0, "hours a day", 6.0)
     bars = svg.stacked(frame, layers)
     return svg.picture(frame, "What limited the draw, hours of each day", svg.axes(frame, _dates(f)), bars)
 
@@ -119,11 +119,13 @@ def forecast(f: Figures) -> str:
         return ""
     frame = svg.Frame(max(1, round(max(high, likely) * 1.1)), 0.0, 1.0, 64.0)
     x = [svg.LEFT + (svg.WIDTH - svg.LEFT - svg.RIGHT) * d / frame.days for d in (low, likely, high)]
-    step = max(1, round(svg._step(frame.days, 6)))
+    step = max(1, round(svg.round_step(frame.days, 6)))
     ticks = "".join(
         f'<text class="tick" x="{frame.x(d):.1f}" y="58" text-anchor="middle">{d} d</text>'
         for d in range(0, frame.days + 1, step)
     )
     bar = f'<rect class="fill core" x="{x[0]:.1f}" y="14" width="{max(x[2] - x[0], 2):.1f}" height="16"/>'
     point = f'<circle class="dot" cx="{x[1]:.1f}" cy="22" r="6"/>'
-    return svg.picture(frame, f"Useful heat for about {likely:.0f} days more, {low:.0f} to {high:.0f} likely", bar, point, ticks)
+    return svg.picture(
+        frame, f"Useful heat for about {likely:.0f} days more, {low:.0f} to {high:.0f} likely", bar, point, ticks
+    )

@@ -8,7 +8,7 @@ from datetime import date
 from html import escape
 from math import ceil, floor, isfinite, log10
 
-WIDTH, LEFT, RIGHT, TOP, BOTTOM = 720.0, 46.0, 8.0, 10.0, 24.0
+WIDTH, LEFT, RIGHT, TOP, BOTTOM = 720.0, 46.0, 8.0, 22.0, 24.0
 Points = Sequence[float | None]
 
 
@@ -21,6 +21,7 @@ class Frame:
     high: float
     height: float = 190.0
     unit: str = ""
+    step: float = 0.0
 
     def x(self, day: float) -> float:
         """Across."""
@@ -32,7 +33,8 @@ class Frame:
         return TOP + (self.height - TOP - BOTTOM) * (1.0 - (value - self.low) / span)
 
 
-def _step(span: float, most: int = 5) -> float:
+def round_step(span: float, most: int = 5) -> float:
+    """A round step that divides ``span`` into ``most`` parts at most."""
     raw = span / most if span > 0.0 else 1.0
     ten = 10.0 ** floor(log10(raw))
     return next(m * ten for m in (1.0, 2.0, 5.0, 10.0) if m * ten >= raw * 0.999)
@@ -42,13 +44,13 @@ def frame_for(days: int, values: Sequence[float | None], unit: str, zero: bool =
     """A frame that holds all ``values``, on round numbers."""
     known = [v for v in values if v is not None and isfinite(v)] or [0.0, 1.0]
     low, high = (min(0.0, *known), max(0.0, *known)) if zero else (min(known), max(known))
-    step = _step((high - low) or 1.0)
+    step = round_step((high - low) or 1.0)
     return Frame(days, floor(low / step) * step, max(ceil(high / step), floor(low / step) + 1) * step, height, unit)
 
 
 def axes(frame: Frame, dates: Sequence[date]) -> str:
     """Grid, numbers and dates."""
-    step, parts, value = _step(frame.high - frame.low), [], frame.low
+    step, parts, value = frame.step or round_step(frame.high - frame.low), [], frame.low
     while value <= frame.high + step / 1e6:
         y = frame.y(value)
         parts.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
@@ -57,8 +59,10 @@ def axes(frame: Frame, dates: Sequence[date]) -> str:
     every = max(1, ceil(len(dates) / 7))
     for k in range(0, len(dates), every):
         text = f"{dates[k].day} {dates[k]:%b}"
-        parts.append(f'<text class="tick" x="{frame.x(k + 0.5):.1f}" y="{frame.height - 6}" text-anchor="middle">{text}</text>')
-    parts.append(f'<text class="tick" x="2" y="{TOP + 2}">{escape(frame.unit)}</text>')
+        parts.append(
+            f'<text class="tick" x="{frame.x(k + 0.5):.1f}" y="{frame.height - 6}" text-anchor="middle">{text}</text>'
+        )
+    parts.append(f'<text class="tick" x="2" y="11">{escape(frame.unit)}</text>')
     return "".join(parts)
 
 
@@ -132,6 +136,8 @@ def whiskers(rows: Sequence[tuple[str, float, float, str]], unit: str) -> str:
         low, high = at + max(value - half, 0.0) * scale, at + max(value + half, 0.0) * scale
         parts.append(f'<text class="label" x="{at - 8}" y="{y + 15}" text-anchor="end">{escape(name)}</text>')
         parts.append(f'<rect class="fill water" x="{at}" y="{y}" width="{max(end - at, 0.5):.1f}" height="20"/>')
-        parts.append(f'<path class="whisker" d="M{low:.1f},{y + 10}H{high:.1f}M{low:.1f},{y + 5}v10M{high:.1f},{y + 5}v10"/>')
+        parts.append(
+            f'<path class="whisker" d="M{low:.1f},{y + 10}H{high:.1f}M{low:.1f},{y + 5}v10M{high:.1f},{y + 5}v10"/>'
+        )
         parts.append(f'<text class="label" x="{high + 8:.1f}" y="{y + 15}">{escape(text)}</text>')
     return picture(Frame(1, 0, 1, 10.0 + tall * len(rows)), f"Heat in {unit} with 95 % intervals", *parts)
