@@ -2,9 +2,9 @@
 
     python bench/heat_record.py [SEASONS] [DAYS] [FIRST_SEED]
 
-Each season is a random plant: any of the scenarios, a start anywhere in the cold months, every sensor with its own error (as the
-scenario draws them), and what the heat book only assumes drawn at random: lag of the probes, loss of the line, fan curve.
-Pump and fan are commissioned as on a board: full flows known to 5 and 8 %. Truth is the simulator's; the record sees only readings.
+Each season is a random plant: one of the scenarios, a start in the cold months, every sensor with its own error (as the
+scenario draws them), and what the heat book only assumes drawn at random: lag of the probes, loss of the line. Pump and fan
+are commissioned as on a board: full flows known to 5 and 8 %. Truth is the simulator's; the record sees only readings.
 """
 
 from __future__ import annotations
@@ -41,12 +41,13 @@ def plant_of(seed: int) -> tuple[Plant, Any]:
             "air_temperature": s.air_temperature.model_copy(update={"lag": float(rng.uniform(40.0, 90.0))}),
         }
     )
+    start = f"{rng.choice([11, 12, 1, 2]):02d}-{rng.integers(1, 28):02d}"
     drawn = scenario.model_copy(
         update={
             "sensors": sensors,
             "pile": scenario.pile.model_copy(update={"initial_temperature": 58.0, "start_activity": 0.8}),
             "line": scenario.line.model_copy(update={"loss": 0.35 * float(rng.uniform(0.6, 1.4))}),
-            "place": scenario.place.model_copy(update={"start": f"{rng.choice([11, 12, 1, 2]):02d}-{rng.integers(1, 28):02d}"}),
+            "place": scenario.place.model_copy(update={"start": start}),
         }
     )
     settings = scenario.controller_settings()

@@ -106,7 +106,9 @@ class Ledger:
         """Drop what is older but hours and days; the space is used again."""
         dated = ("ticks", "alarms", "events", "changes", "commands", "starts")
         drop = [(f"DELETE FROM {t} WHERE wall_s < ?", (before_wall_s,)) for t in dated]  # noqa: S608 - our own names
-        self.write([*drop, ("DELETE FROM minutes WHERE start_s < ?", (before_wall_s,))])
+        # by the ticks that are left, not by the wall clock: periods are of the loop's own time
+        minutes = "DELETE FROM minutes WHERE start_s < (SELECT min(time_s) FROM ticks) - 60.0"
+        self.write([*drop, (minutes, ())])
 
     def roll_up(self, to_the_end: bool = False) -> None:
         """Bring minutes, hours and days up to the last tick; those that have begun only if ``to_the_end``."""

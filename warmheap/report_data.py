@@ -187,10 +187,10 @@ def _alarms(db: sqlite3.Connection, ended_s: float) -> list[Alarms]:
         since_s = alarm.last_s
         if row["begins"]:
             alarm.times += 1
-            alarm.open, alarm.last_s = True, row["time_s"]
+            alarm.open, alarm.last_s = True, _number(row["time_s"])
             alarm.seen, alarm.advice, alarm.cause = row["seen"], row["advice"], row["cause"] or ""
         elif alarm.open:
-            alarm.hours += max(0.0, row["time_s"] - since_s) / HOUR_S
+            alarm.hours += max(0.0, _number(row["time_s"]) - since_s) / HOUR_S  # max(0, NaN) is 0
             alarm.open = False
     for alarm in found.values():
         alarm.hours += max(0.0, ended_s - alarm.last_s) / HOUR_S if alarm.open else 0.0
