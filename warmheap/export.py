@@ -40,7 +40,7 @@ def export(ledger: Path, folder: Path, kind: str) -> None:
 def _whole(db: sqlite3.Connection, name: str, path: Path, write: Any) -> None:
     partly = path.with_name(path.name + ".part")
     try:
-        cursor = db.execute(f"SELECT * FROM {name} ORDER BY rowid")  # noqa: S608 - our own names
+        cursor = db.execute(f"SELECT * FROM {name} ORDER BY 1, 2")  # noqa: S608 - our own names
         write(partly, [column[0] for column in cursor.description], _batches(cursor))
         partly.replace(path)
     finally:

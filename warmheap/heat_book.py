@@ -24,11 +24,12 @@ RESTING_KG_S = 0.005
 ONE_INCH_M2 = pi * 0.0254**2 / 4  # taken for the line when only its volume is known
 LINE_LOSS_W_M_K = 0.35  # insulated pipe in the ground (common practice, no source)
 GROUND_SHARE = 0.7  # of what surrounds the line; the rest is outdoor air (own judgement)
-GROUND_DAYS_S = 30 * 86400.0  # ground at pipe depth follows the air this slowly (own judgement)
+GROUND_S = 60 * 86400.0  # ground at pipe depth follows the air this slowly ...
+GROUND_FIRST_C = 10.0  # ... from about the mean of the year (both own judgement)
 COLD_COIL_S = 6 * 3600.0  # after a rest this long the coil counts as full of stored heat (own judgement)
 WATER_LAG_S, AIR_LAG_S = 20.0, 60.0  # of a probe strapped to a pipe, and of one in a duct (own judgement)
 SETTLED_LAGS = 3.0
-KELVIN_STEP, RH_STEP, LAG_STEP_S = 0.1, 0.01, 5.0
+KELVIN_STEP, RH_STEP, LAG_STEP_S = 0.1, 0.01, 20.0
 
 
 @dataclass(slots=True)
@@ -88,7 +89,7 @@ class HeatBook:
         self._rest_s = COLD_COIL_S
         self._counts_at_rest = self._metered = False
         self._line_c = [float("nan"), float("nan")]
-        self._ground_c = float("nan")
+        self._ground_c = GROUND_FIRST_C
 
     def book(self, m: Measurements, pump_duty: float, fan_duty: float) -> Booked:
         """What came since the tick before, under its duties; ``pump_duty``, ``fan_duty`` (0..1) hold from now on."""
@@ -213,8 +214,8 @@ class HeatBook:
         duct, house = air_enthalpy_j_kg(duct_c, rh), air_enthalpy_j_kg(house_c, house_rh)
         b.air_j = kg * (duct - house)
         b.air_useful_j = b.air_j if self._wanted(house_c) else 0.0
-        slower_c = self._unlagged_c(now, b.span_s, AIR_LAG_S + LAG_STEP_S)
-        b.duct_lag_j_s = kg * (air_enthalpy_j_kg(slower_c, rh) - duct) / LAG_STEP_S
+        others_c = (self._unlagged_c(now, b.span_s, AIR_LAG_S + step_s) for step_s in (-LAG_STEP_S, LAG_STEP_S))
+        b.duct_lag_j_s = kg * max(abs(air_enthalpy_j_kg(c, rh) - duct) for c in others_c) / LAG_STEP_S
         b.duct_j_k = kg * (air_enthalpy_j_kg(duct_c + KELVIN_STEP, rh) - duct) / KELVIN_STEP
         b.duct_rh_j = kg * (duct - air_enthalpy_j_kg(duct_c, rh - RH_STEP)) / RH_STEP
         b.house_j_k = kg * (air_enthalpy_j_kg(house_c + KELVIN_STEP, house_rh) - house) / KELVIN_STEP
@@ -241,8 +242,7 @@ class HeatBook:
     def _line(self, b: Booked, now: dict[str, float], outdoor_c: float) -> None:
         """Heat that both legs of the pipe lose to ground and air, running or standing: two stirred cells."""
         if outdoor_c == outdoor_c:
-            start_c = self._ground_c if self._ground_c == self._ground_c else outdoor_c
-            self._ground_c = start_c + (outdoor_c - start_c) * min(1.0, b.span_s / GROUND_DAYS_S)
+            self._ground_c += (outdoor_c - self._ground_c) * b.span_s / GROUND_S
         around_c = GROUND_SHARE * self._ground_c + (1.0 - GROUND_SHARE) * outdoor_c
         if around_c != around_c or self._line_j_k <= 0.0:
             return

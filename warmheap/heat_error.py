@@ -36,7 +36,7 @@ class Accuracy:
     line_factor: float = 0.25
     rh: float = 0.03
     water_lag_s: float = 10.0
-    air_lag_s: float = 15.0
+    air_lag_s: float = 20.0
 
     def matched(self) -> Accuracy:
         """With supply and return probes matched at zero draw, to ±0.1 K each."""

@@ -184,6 +184,6 @@ def rows(path: Path, table: str = "ticks") -> Iterator[dict[str, Any]]:
     """Every row of a table as a dictionary, oldest first."""
     db = opened(path)
     try:
-        yield from (dict(row) for row in db.execute(f"SELECT * FROM {table} ORDER BY rowid"))  # noqa: S608
+        yield from (dict(row) for row in db.execute(f"SELECT * FROM {table} ORDER BY 1, 2"))  # noqa: S608
     finally:
         db.close()

@@ -82,8 +82,8 @@ class Replayed:
         off = f"{self.differing} decided otherwise, duties up to {self.largest_duty:.2f} apart"
         yield f"{self.ticks} ticks replayed, {off}."
         yield (
-            f"Pump {self.pump_duty_s / 3600:+.2f} and fan {self.fan_duty_s / 3600:+.2f} full-load hours; heat by water about "
-            f"{self.water_j / 3.6e6:+.1f} kWh (an estimate: the pile would have answered)."
+            f"Pump {self.pump_duty_s / 3600:+.2f} and fan {self.fan_duty_s / 3600:+.2f} full-load hours; heat by water "
+            f"about {self.water_j / 3.6e6:+.1f} kWh (an estimate: the pile would have answered)."
         )
         for s in self.stretches[:most]:
             then, now = "/".join(s.recorded), "/".join(s.replayed)

@@ -28,7 +28,7 @@ FLOWING = ({}, decision(pump=0.3))
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):
     path = tmp_path_factory.mktemp("season") / "ledger.sqlite"
-    return path, hot_season(path, 3.0)
+    return path, hot_season(path, 2.0)
 
 
 def table(path, name):
@@ -73,8 +73,8 @@ def test_a_false_code_of_a_probe_is_no_extreme(tmp_path):
     assert [r["greenhouse_c"] for r in rows(tmp_path / "l.sqlite")][1] == 85.0  # the tick keeps what was read
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 5000), st.booleans()), min_size=1, max_size=40), st.randoms())
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 5000), st.booleans()), min_size=1, max_size=15), st.randoms(use_true_random=False))
 def test_rolling_up_in_any_pieces_and_twice_gives_the_same(tmp_path_factory, spans, chance):
     """Ticks come a span apart, the clock even jumps back; summing up happens in between or not."""
     folder = tmp_path_factory.mktemp("l")
@@ -103,8 +103,8 @@ def version_1(path):
     """A ledger as the first version wrote it."""
     old = "wall_s, time_s, pile_core_c, pile_edge_c, water_supply_c, water_return_c, water_flow_kg_s, air_supply_c, " \
           "air_supply_rh, fan_speed_hz, greenhouse_c, greenhouse_rh, outdoor_c, tank_c, pump_battery_v, fan_battery_v, " \
-          "pile_o2, greenhouse_co2, pump_duty, fan_duty, phase, limited_by, core_c, core_sd_c, heat_made_w, sustainable_w, " \
-          "stored_j, next_s, late_s"  # fmt: skip
+          "pile_o2, greenhouse_co2, pump_duty, fan_duty, phase, limited_by, core_c, core_sd_c, heat_made_w, " \
+          "sustainable_w, stored_j, next_s, late_s"  # fmt: skip
     db = sqlite3.connect(path)
     db.executescript(f"""
     CREATE TABLE ticks (id INTEGER PRIMARY KEY, {old});
@@ -173,7 +173,7 @@ def test_minutes_go_with_their_ticks_hours_and_days_stay(tmp_path):
 def test_a_season_grows_as_the_guide_says(season):
     """docs/ledger.md: about 1.2 MB a day."""
     path, _ = season
-    assert 0.6e6 < path.stat().st_size / 3.0 < 1.6e6
+    assert 0.6e6 < path.stat().st_size / 2.0 < 1.6e6
 
 
 def test_phases_limits_and_settings_are_noted_when_they_change(tmp_path):
@@ -205,7 +205,7 @@ def test_an_export_holds_every_row_of_every_table(season, tmp_path, kind, capsys
         if kind == "csv":
             with file.open(newline="") as stream:
                 found = list(csv.DictReader(stream))
-            assert [r["time_s"] for r in found if "time_s" in r] == [str(r["time_s"]) for r in there if "time_s" in r]
+            assert found == [{k: "" if v is None else str(v) for k, v in r.items()} for r in there]
         else:
             import pyarrow.parquet as pq
 
