@@ -25,7 +25,7 @@ ONE_INCH_M2 = pi * 0.0254**2 / 4  # taken for the line when only its volume is k
 LINE_LOSS_W_M_K = 0.35  # insulated pipe in the ground (common practice, no source)
 GROUND_SHARE = 0.7  # of what surrounds the line; the rest is outdoor air (own judgement)
 GROUND_S = 60 * 86400.0  # ground at pipe depth follows the air this slowly ...
-GROUND_FIRST_C = 10.0  # ... from about the mean of the year (both own judgement)
+USUAL_GROUND_C = 10.0  # ... from halfway between this and the air, when nothing is known (both own judgement)
 COLD_COIL_S = 6 * 3600.0  # after a rest this long the coil counts as full of stored heat (own judgement)
 WATER_LAG_S, AIR_LAG_S = 20.0, 60.0  # of a probe strapped to a pipe, and of one in a duct (own judgement)
 SETTLED_LAGS = 3.0
@@ -89,7 +89,7 @@ class HeatBook:
         self._rest_s = COLD_COIL_S
         self._counts_at_rest = self._metered = False
         self._line_c = [float("nan"), float("nan")]
-        self._ground_c = GROUND_FIRST_C
+        self._ground_c = float("nan")
 
     def book(self, m: Measurements, pump_duty: float, fan_duty: float) -> Booked:
         """What came since the tick before, under its duties; ``pump_duty``, ``fan_duty`` (0..1) hold from now on."""
@@ -242,7 +242,9 @@ class HeatBook:
     def _line(self, b: Booked, now: dict[str, float], outdoor_c: float) -> None:
         """Heat that both legs of the pipe lose to ground and air, running or standing: two stirred cells."""
         if outdoor_c == outdoor_c:
-            self._ground_c += (outdoor_c - self._ground_c) * b.span_s / GROUND_S
+            known = self._ground_c == self._ground_c
+            ground_c = self._ground_c if known else (outdoor_c + USUAL_GROUND_C) / 2.0
+            self._ground_c = ground_c + (outdoor_c - ground_c) * b.span_s / GROUND_S
         around_c = GROUND_SHARE * self._ground_c + (1.0 - GROUND_SHARE) * outdoor_c
         if around_c != around_c or self._line_j_k <= 0.0:
             return

@@ -9,7 +9,7 @@ from warmheap.ledger_clerk import Clerk
 from warmheap.ledger_season import write_season
 from warmheap.loop import Tick
 
-SCENARIO = Path(__file__).parents[2] / "scenarios" / "mild-wet-winter.toml"
+SCENARIO = Path(__file__).parents[2] / "scenarios" / "hard-northern-winter.toml"
 BEGAN_S = 1_767_225_600.0  # 2026-01-01 00:00 UTC
 READ = {
     "pile_core_c": 58.0, "water_supply_c": 40.0, "water_return_c": 20.0, "water_flow_kg_s": 0.06, "greenhouse_c": 5.0,
@@ -23,7 +23,8 @@ def hot_season(path, days=3.0, seed=1):
 
     scenario = Scenario.load(SCENARIO)
     hot = scenario.pile.model_copy(update={"initial_temperature": 58.0, "start_activity": 0.8})
-    plant = Plant(scenario.model_copy(update={"pile": hot}), seed=seed)
+    january = scenario.place.model_copy(update={"start": "01-10"})
+    plant = Plant(scenario.model_copy(update={"pile": hot, "place": january}), seed=seed)
     settings = replace(scenario.controller_settings(), start_hold_s=3600.0)
     write_season(path, plant, Controller(settings), days)
     return plant
