@@ -63,8 +63,8 @@ def _csv(path: Path, columns: list[str], batches: Iterator[list[tuple[Any, ...]]
 
 def _parquet() -> Any:
     try:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
+        import pyarrow as pa  # type: ignore[import-untyped]
+        import pyarrow.parquet as pq  # type: ignore[import-untyped]
     except ModuleNotFoundError:
         raise UsageError("pyarrow is not installed: pip install 'warmheap[parquet]', or use --export csv") from None
 
