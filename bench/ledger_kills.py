@@ -3,8 +3,8 @@
     python bench/ledger_kills.py [KILLS] [FOLDER]
 
 The writer steps a real controller on made-up readings, a tick every 100 ms (ten times faster than the loop ever ticks),
-each a minute of plant time, through the scribe and its thread; a reader makes the report's figures meanwhile. All kills go to
-one ledger, which goes on where it was.
+each a minute of plant time, through the scribe and its thread; a reader makes the report's figures meanwhile. All kills go
+to one ledger, which goes on where it was.
 After each: SQLite's integrity check, ticks handed over but not in the file, and every roll-up against its ticks.
 """
 
@@ -115,7 +115,9 @@ def main() -> None:
     kills = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     with tempfile.TemporaryDirectory() as folder:
         began_s = time.monotonic()
-        broken, most, wrong, ticks = campaign(kills, Path(sys.argv[2] if len(sys.argv) > 2 else folder), seed=int(began_s))
+        broken, most, wrong, ticks = campaign(
+            kills, Path(sys.argv[2] if len(sys.argv) > 2 else folder), seed=int(began_s)
+        )
         took_s = time.monotonic() - began_s
         print(f"{kills} kills in {took_s:.0f} s, {ticks} ticks: {broken} files broken, {wrong} roll-ups wrong")
         print(f"ticks lost at a kill: {most} at most")

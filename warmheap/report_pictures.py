@@ -41,7 +41,7 @@ def season(f: Figures, units: Shown) -> str:
     core, outdoor = _readings(f, "mean", "core_c", units), _readings(f, "mean", "outdoor_c", units)
     floor = units.temperature(f["pile"]["floor_c"])
     every = [*core_low, *core_high, *house_low, *house_high, *outdoor, floor]
-    frame = svg.frame_for(len(f["days"]), every, units.degree, height=260.0)
+    frame = svg.frame_for(len(f["days"]), every, units.degree, height=260)
     return svg.picture(
         frame,
         "Temperatures of the season: core of the pile, greenhouse, outdoors",
@@ -74,7 +74,7 @@ def limits(f: Figures) -> str:
     """Hours of each day by what limited the draw."""
     groups = (*GROUPS, "other")
     layers = [(f"l-{g}", [d["limits_h"][g] for d in f["days"]]) for g in groups]
-    frame = svg.Frame(len(f["days"]), 0.0, 24.0, 170.0, "hours a day", 6.0)
+    frame = svg.Frame(len(f["days"]), 0.0, 24.0, 170, "hours a day", 6.0)
     bars = svg.stacked(frame, layers)
     return svg.picture(frame, "What limited the draw, hours of each day", svg.axes(frame, _dates(f)), bars)
 
@@ -83,7 +83,7 @@ def power(f: Figures) -> str:
     """The lowest volts of each day."""
     pump, fan = ([d["low"].get(f"{n}_battery_v") for d in f["days"]] for n in ("pump", "fan"))
     low_v = f["power"]["battery_low_v"]
-    frame = svg.frame_for(len(f["days"]), [*pump, *fan, low_v], "V", height=150.0)
+    frame = svg.frame_for(len(f["days"]), [*pump, *fan, low_v], "V", height=150)
     return svg.picture(
         frame,
         "Lowest battery volts of each day, pump and fan",
@@ -117,7 +117,7 @@ def forecast(f: Figures) -> str:
     low, likely, high = p["left_low_days"], p["left_days"], p["left_high_days"]
     if not likely == likely or not low == low or not high == high:
         return ""
-    frame = svg.Frame(max(1, round(max(high, likely) * 1.1)), 0.0, 1.0, 64.0)
+    frame = svg.Frame(max(1, round(max(high, likely) * 1.1)), 0.0, 1.0, 64)
     x = [svg.LEFT + (svg.WIDTH - svg.LEFT - svg.RIGHT) * d / frame.days for d in (low, likely, high)]
     step = max(1, round(svg.round_step(frame.days, 6)))
     ticks = "".join(

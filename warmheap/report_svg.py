@@ -19,7 +19,7 @@ class Frame:
     days: int
     low: float
     high: float
-    height: float = 190.0
+    height: int = 190
     unit: str = ""
     step: float = 0.0
 
@@ -40,7 +40,7 @@ def round_step(span: float, most: int = 5) -> float:
     return next(m * ten for m in (1.0, 2.0, 5.0, 10.0) if m * ten >= raw * 0.999)
 
 
-def frame_for(days: int, values: Sequence[float | None], unit: str, zero: bool = False, height: float = 190.0) -> Frame:
+def frame_for(days: int, values: Sequence[float | None], unit: str, zero: bool = False, height: int = 190) -> Frame:
     """A frame that holds all ``values``, on round numbers."""
     known = [v for v in values if v is not None and isfinite(v)] or [0.0, 1.0]
     low, high = (min(0.0, *known), max(0.0, *known)) if zero else (min(known), max(known))
@@ -121,7 +121,7 @@ def level(frame: Frame, value: float, text: str) -> str:
 def picture(frame: Frame, title: str, *parts: str) -> str:
     """One picture; ``title`` says in words what it shows, for those who cannot see it."""
     return (
-        f'<svg viewBox="0 0 {WIDTH:.0f} {frame.height:.0f}" role="img" aria-label="{escape(title, quote=True)}">'
+        f'<svg viewBox="0 0 {WIDTH:.0f} {frame.height}" role="img" aria-label="{escape(title, quote=True)}">'
         f"<title>{escape(title)}</title>{''.join(parts)}</svg>"
     )
 
@@ -140,4 +140,4 @@ def whiskers(rows: Sequence[tuple[str, float, float, str]], unit: str) -> str:
             f'<path class="whisker" d="M{low:.1f},{y + 10}H{high:.1f}M{low:.1f},{y + 5}v10M{high:.1f},{y + 5}v10"/>'
         )
         parts.append(f'<text class="label" x="{high + 8:.1f}" y="{y + 15}">{escape(text)}</text>')
-    return picture(Frame(1, 0, 1, 10.0 + tall * len(rows)), f"Heat in {unit} with 95 % intervals", *parts)
+    return picture(Frame(1, 0, 1, 10 + round(tall) * len(rows)), f"Heat in {unit} with 95 % intervals", *parts)

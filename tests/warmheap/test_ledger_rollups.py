@@ -76,7 +76,9 @@ def test_a_false_code_of_a_probe_is_no_extreme(tmp_path):
 
 
 @settings(max_examples=8, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 5000), st.booleans()), min_size=1, max_size=15), st.randoms(use_true_random=False))
+@given(
+    st.lists(st.tuples(st.integers(0, 5000), st.booleans()), min_size=1, max_size=15), st.randoms(use_true_random=False)
+)
 def test_rolling_up_in_any_pieces_and_twice_gives_the_same(tmp_path_factory, spans, chance):
     """Ticks come a span apart, the clock even jumps back; summing up happens in between or not."""
     folder = tmp_path_factory.mktemp("l")
@@ -180,7 +182,12 @@ def test_a_season_grows_as_the_guide_says(season):
 
 def test_phases_limits_and_settings_are_noted_when_they_change(tmp_path):
     path = tmp_path / "l.sqlite"
-    steps = [({}, decision(phase="rest", limit="pile-floor")), FLOWING, FLOWING, ({}, decision(pump=0.3, limit="supply"))]
+    steps = [
+        ({}, decision(phase="rest", limit="pile-floor")),
+        FLOWING,
+        FLOWING,
+        ({}, decision(pump=0.3, limit="supply")),
+    ]
     ticks(path, steps)
     found = [(r["kind"], r["was"], r["now"]) for r in rows(path, "changes")]
     assert found == [("phase", "", "rest"), ("limit", "", "pile-floor"), ("phase", "rest", "harvest"),

@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from made_season import BEGAN_S, decision, hot_season, ticks  # noqa: E402
 
 FLOWING = ({}, decision(pump=0.3))
+NAMES = ["out of the pile", "delivered", "useful", "fuel avoided", "money less costs"]
 ALARM = Alarm("no-flow", "critical", 0.0, "The pump runs and <b>no water</b> flows.", "Bleed it.", cause="air")
 
 
@@ -82,7 +83,7 @@ def test_two_hours_by_hand(short):
     assert f["limited_by_h"] == {"flow": pytest.approx(2.0)}
     assert f["power"]["pump_h"] == pytest.approx(0.6)
     assert f["not_counted"]["gap_h"] == 0.0
-    assert [r["name"] for r in f["ledgers"]] == ["out of the pile", "delivered", "useful", "fuel avoided", "money less costs"]
+    assert [r["name"] for r in f["ledgers"]] == NAMES
     assert f["ledgers"][3]["value"] is None and "nothing is assumed" in f["ledgers"][3]["counts"]
 
 
@@ -112,8 +113,9 @@ def test_a_gap_is_told_on_its_day_and_in_the_sum(tmp_path):
     ticks(path, [FLOWING] * 10)
     later = BEGAN_S + 3 * 3600.0
     ledger = Ledger(path)
-    from controller import Controller, Measurements
     from made_season import READ
+
+    from controller import Controller, Measurements
     from warmheap.ledger_clerk import Clerk
     from warmheap.loop import Tick
 
@@ -143,7 +145,9 @@ def test_nothing_to_do_is_an_answer(short):
     assert advice(f | {"pile": f["pile"] | {"core_c": 58.0, "left_days": 90.0}})[0].startswith("Nothing to do")
 
 
-@pytest.mark.parametrize(("left_days", "core_c", "word"), [(10.0, 58.0, "10 days more"), (90.0, 45.5, "close to its floor")])
+@pytest.mark.parametrize(
+    ("left_days", "core_c", "word"), [(10.0, 58.0, "10 days more"), (90.0, 45.5, "close to its floor")]
+)
 def test_a_pile_that_ends_or_is_cold_is_told(short, left_days, core_c, word):
     f = told(short)
     sentences = advice(f | {"pile": f["pile"] | {"core_c": core_c, "left_days": left_days}})
@@ -259,7 +263,12 @@ def test_what_is_no_ledger_is_told_in_one_line(tmp_path, capsys):
     (tmp_path / "x.sqlite").write_bytes(b"rubbish" * 500)
     (tmp_path / "empty.sqlite").touch()
     Ledger(tmp_path / "new.sqlite").write([])
-    for name, said in (("x", "cannot be read"), ("gone", "is no file"), ("empty", "version 0"), ("new", "holds no ticks")):
+    for name, said in (
+        ("x", "cannot be read"),
+        ("gone", "is no file"),
+        ("empty", "version 0"),
+        ("new", "holds no ticks"),
+    ):
         assert main(["report", str(tmp_path / f"{name}.sqlite")]) == 2
         err = capsys.readouterr().err
         assert said in err and err.count("\n") == 1, err
