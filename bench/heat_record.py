@@ -26,6 +26,7 @@ from warmheap.heat_error import J_PER_KWH, Accuracy
 
 FOLDER = Path(__file__).parents[1] / "scenarios"
 NAMES = ("mild-wet-winter", "hard-northern-winter", "small-pile")
+LONGEST_S = 100.0  # of running; what is done by then is reported
 ACCURACY = Accuracy(fan_factor=0.10)  # fan commissioned
 
 
@@ -97,13 +98,17 @@ def season(seed: int, days: float) -> dict[str, tuple[heat_error.Heat, float]]:
 
 def main(seasons: int = 100, days: float = 6.0, first: int = 1) -> None:
     began_s, held, errors, widths = time.monotonic(), {}, {}, {}
+    done = 0
     for seed in range(first, first + seasons):
+        if time.monotonic() - began_s > LONGEST_S:
+            break
+        done += 1
         for name, (heat, truth_kwh) in season(seed, days).items():
             held.setdefault(name, []).append(heat.holds(truth_kwh))
             if truth_kwh > 5.0:
                 errors.setdefault(name, []).append(heat.kwh / truth_kwh - 1.0)
                 widths.setdefault(name, []).append(heat.half_kwh / truth_kwh)
-    print(f"{seasons} seasons of {days:g} days, {time.monotonic() - began_s:.0f} s")
+    print(f"{done} seasons from seed {first} of {days:g} days, {time.monotonic() - began_s:.0f} s")
     for name, yes in held.items():
         e, w = np.array(errors.get(name, [np.nan])), np.array(widths.get(name, [np.nan]))
         print(

@@ -7,6 +7,8 @@ from datetime import date
 
 from .heat_error import Heat
 
+Money = float  # in the currency that was typed
+Sold = float  # in the unit the fuel is sold by
 STALE_DAYS = 90  # own judgement
 EFFICIENCY_DOUBT = 0.05  # half a 95 % interval, as a share: nobody measures his heater (own judgement)
 
@@ -47,21 +49,21 @@ class Wanted:
 
     fuel: Fuel
     efficiency_factor: float
-    price: float | None = None
+    price: Money | None = None
     currency: str = ""
     price_date: date | None = None
-    costs: float = 0.0
+    costs: Money = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Avoided:
     """Fuel units and money with half their 95 % intervals; ``money`` is before ``costs``, ``left`` after."""
 
-    units: float
-    half_units: float
-    money: float | None
-    half_money: float | None
-    left: float | None
+    units: Sold
+    half_units: Sold
+    money: Money | None
+    half_money: Money | None
+    left: Money | None
     stale: bool
 
 
