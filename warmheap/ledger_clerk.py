@@ -33,7 +33,7 @@ class Clerk:
         self._controller: Controller | None = None
         self._phase = self._limit = ""
         self._alarms: tuple[Alarm, ...] = ()
-        self._checkpoint_s = float("-inf")
+        self._checkpoint_s = float("nan")
         self._lost = False
         self.time_s = float("nan")
 
@@ -52,6 +52,8 @@ class Clerk:
         """Rows for one turn of the loop."""
         m, d = tick.measurements, tick.decision
         self.time_s = m.time_s
+        if self._checkpoint_s != self._checkpoint_s:
+            self._checkpoint_s = m.time_s  # the start itself was noted before there was a time
         heat = self._heat.book(m, d.commands.pump_duty, d.commands.fan_duty)
         found = [tick_row(wall_s, m, d, tick.late_s, heat)]
         if d.phase != self._phase or d.limit != self._limit:
@@ -76,7 +78,7 @@ class Clerk:
         return command_row(wall_s, self.time_s, verb, arguments, source, outcome)
 
     def _snapshot(self, controller: Controller, wall_s: float, kind: str) -> Statement:
-        self._checkpoint_s = self.time_s if self.time_s == self.time_s else float("-inf")
+        self._checkpoint_s = self.time_s
         self._lost = False
         return start_row(wall_s, self.time_s, kind, program_version(), controller.settings, controller.snapshot())
 
