@@ -35,7 +35,7 @@ Floats = npt.NDArray[np.float64]
 J_PER_KWH, DAY_S = 3.6e6, 86400.0
 LEVELS = ("p10", "p50", "p90")
 # Useful heat of a season as a share of what the undrawn pile of the design makes. bench/plan_check.py measures them.
-USEFUL_SHARE = {"p10": 0.02, "p50": 0.07, "p90": 0.20}
+USEFUL_SHARE = {"p10": 0.05, "p50": 0.10, "p90": 0.20}
 HOT_C = 45.0  # below this a pile has nothing to spare (the usual lower end of the thermophilic range)
 YES_SHARE, PARTLY_SHARE = 0.8, 0.25  # of the season's need, in the middle case; own judgement
 SEED = 1

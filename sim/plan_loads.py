@@ -128,4 +128,3 @@ def cools_k_day(volume_m3: float, density_kg_m3: float, moisture: float, heat_w:
     """
     capacity = volume_m3 * density_kg_m3 * (4180.0 * moisture + 1206.0 * (1.0 - moisture))
     return heat_w * 86400.0 / capacity
-
