@@ -14,7 +14,7 @@ OK, WRONG, INTERRUPTED = 0, 2, 130
 
 # Each verb: what it is for, and the module that does it (None: not in this version).
 VERBS: dict[str, tuple[str, str | None]] = {
-    "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", None),
+    "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", "plan"),
     "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
     "tune": ("find controller gains for a plant and prove that they are safe", "tune"),
     "init": ("write a commented settings file for your greenhouse", "init"),
