@@ -49,7 +49,7 @@ def _accuracy_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _fuel_arguments(parser: argparse.ArgumentParser) -> None:
     told = parser.add_argument_group("fuel and money; nothing is assumed")
-    told.add_argument("--fuel", help="propane, oil, gas, electricity, hardwood or pellets")
+    told.add_argument("--fuel", help="propane, oil, gas, electricity, pellets, ... (a wrong name lists them all)")
     told.add_argument("--efficiency", metavar="SHARE", help='of the heater it would have burnt in, like "80 %%"')
     told.add_argument("--price", metavar="P", help='for a unit of it, like "2.66 USD"')
     told.add_argument("--price-date", metavar="DATE", help="day of that price, like 2026-02-23; goes with --price")
@@ -150,7 +150,9 @@ def _zone(name: str | None) -> tzinfo | None:
 
 
 def _wanted(args: argparse.Namespace) -> Any:
-    from .report_fuel import FUELS, Wanted
+    from .fuels import FUELS
+    from .report_fuel import Wanted
+    from .savings import Price, checked_efficiency
 
     if not args.fuel:
         needless = next((n for n in ("efficiency", "price", "price_date", "costs") if getattr(args, n)), None)
@@ -160,12 +162,13 @@ def _wanted(args: argparse.Namespace) -> Any:
     if args.fuel not in FUELS:
         raise UsageError(f"--fuel {args.fuel!r} is not one of {', '.join(FUELS)}")
     fuel = FUELS[args.fuel]
-    factor = _quantity("--efficiency", args.efficiency, "1", 5.0) if args.efficiency else fuel.usual_factor
-    price, currency = _price(args.price)
-    if price is not None and not args.price_date:
+    factor = _quantity("--efficiency", args.efficiency, "1", 5.0) if args.efficiency else fuel.usual_efficiency
+    typed, currency = _price(args.price)
+    if typed is not None and not args.price_date:
         raise UsageError("--price needs --price-date, the day it was asked, like 2026-02-23")
     costs = _price(args.costs)[0] or 0.0
-    return Wanted(fuel, factor, price, currency, _date(args.price_date), costs)
+    price = None if typed is None else Price(typed, currency, _date(args.price_date))
+    return Wanted(fuel, checked_efficiency(fuel, factor), price, costs)
 
 
 def _price(text: str | None) -> tuple[float | None, str]:

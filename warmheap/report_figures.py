@@ -96,11 +96,12 @@ def _fuel_ledgers(wanted: Wanted | None, fuel: Avoided | None) -> list[dict[str,
     kind = wanted.fuel
     how = f"{kind.name} for the useful heat, at {wanted.efficiency_factor:.0%} of {kind.content_kwh:.2f} kWh a {kind.unit}"
     first = {"name": "fuel avoided", "value": fuel.units, "half": fuel.half_units, "unit": kind.unit, "counts": how}
-    priced = f"{wanted.price} {wanted.currency} a {kind.unit} of {wanted.price_date}, less {wanted.costs:g} of costs"
-    if fuel.stale:
-        priced += "; the price is older than 90 days"
-    counts = priced if fuel.left is not None else "say --price with its date: nothing is assumed"
-    money = {"name": "money less costs", "value": fuel.left, "half": fuel.half_money, "unit": wanted.currency}
+    price, counts, currency = wanted.price, "say --price with its date: nothing is assumed", ""
+    if price is not None:
+        currency = price.currency
+        paid = f"{price.per_unit:g} {currency} a {kind.unit} of {price.as_of}, less {wanted.costs:g} of costs"
+        counts = f"{paid}. {fuel.warning}" if fuel.warning else paid
+    money = {"name": "money less costs", "value": fuel.left, "half": fuel.half_money, "unit": currency}
     return [first, money | {"counts": counts}]
 
 
@@ -207,11 +208,11 @@ def _fuel(wanted: Wanted | None, fuel: Avoided | None) -> dict[str, Any] | None:
     if wanted is None or fuel is None:
         return None
     return {
-        "fuel": wanted.fuel.name, "unit": wanted.fuel.unit, "efficiency": wanted.efficiency_factor,
+        "fuel": wanted.fuel.key, "unit": wanted.fuel.unit, "efficiency": wanted.efficiency_factor,
         "units": fuel.units, "half_units": fuel.half_units, "money": fuel.money, "half_money": fuel.half_money,
-        "costs": wanted.costs, "price_stale": fuel.stale,
-        "counterfactual": "a heater of your own giving every useful kWh; the greenhouse may at times have been kept "
-        "warmer than the crop needs, so the true saving can be less",
+        "costs": wanted.costs, "price_warning": fuel.warning,
+        "counterfactual": f"{fuel.counterfactual} The greenhouse may at times have been warmer than the crop needs: the "
+        f"true saving can be less. {fuel.efficiency_effect}",
     }  # fmt: skip
 
 

@@ -17,13 +17,15 @@ import pytest
 from controller import Alarm, ControllerSettings
 from controller.reasons import LIMITS
 from warmheap.cli import main
+from warmheap.fuels import FUELS
 from warmheap.heat_error import Accuracy, Heat
 from warmheap.ledger import Ledger
 from warmheap.report_advice import advice
 from warmheap.report_data import read
 from warmheap.report_figures import GROUPS, figures
-from warmheap.report_fuel import FUELS, Wanted, avoided
+from warmheap.report_fuel import Wanted, avoided
 from warmheap.report_units import shown
+from warmheap.savings import Price
 
 sys.path.insert(0, str(Path(__file__).parent))
 from made_season import BEGAN_S, decision, hot_season, ticks  # noqa: E402
@@ -208,17 +210,17 @@ def test_fuel_against_a_worked_example():
     By the energy contents of the U.S. EIA and of the University of Connecticut (J. Bartok, 2013).
     """
     for name, units, within in (("propane", 201.0, 1.0), ("gas", 184.0, 1.0), ("hardwood", 1.23, 0.01)):
-        found = avoided(Heat(4320.0, 400.0), Wanted(FUELS[name], FUELS[name].usual_factor), date(2026, 1, 1))
+        found = avoided(Heat(4320.0, 400.0), Wanted(FUELS[name], FUELS[name].usual_efficiency), date(2026, 1, 1))
         assert found.units == pytest.approx(units, abs=within)
         assert found.money is None and found.left is None
 
 
 def test_money_carries_the_doubt_of_the_heat_and_less_costs_is_another_line():
-    wanted = Wanted(FUELS["electricity"], 1.0, 0.18, "USD", date(2025, 10, 1), 50.0)
+    wanted = Wanted(FUELS["electricity"], 1.0, Price(0.18, "USD", date(2025, 10, 1)), 50.0)
     found = avoided(Heat(1000.0, 100.0), wanted, date(2026, 3, 1))
     assert found.money == pytest.approx(180.0) and found.left == pytest.approx(130.0)
     assert found.half_money == pytest.approx(0.18 * (100.0**2 + 50.0**2) ** 0.5)
-    assert found.stale
+    assert "days old" in found.warning
 
 
 def test_json_is_one_object_of_numbers_and_null(short, capsys):
