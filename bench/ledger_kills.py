@@ -86,12 +86,12 @@ def check(path: Path, last: int) -> tuple[bool, int, list[str]]:
         return whole, max(0, last - there), ledger_rollups.differences(db)
 
 
-def campaign(kills: int, state: Path, seed: int = 1) -> tuple[int, int, int, int]:
+def campaign(kills: int, state: Path, seed: int = 1, longest_s: float = 1.0) -> tuple[int, int, int, int]:
     """(files not whole, most ticks lost at one kill, roll-ups wrong, ticks written)."""
     rng, path = random.Random(seed), state / "ledger.sqlite"
     broken = wrong = most = last = 0
     for _ in range(kills):
-        last = killed_once(state, last, rng.uniform(0.0, 1.0))
+        last = killed_once(state, last, rng.uniform(0.0, longest_s))
         whole, lost, off = check(path, last)
         broken, most, wrong = broken + (not whole), max(most, lost), wrong + len(off)
     return broken, most, wrong, finish(path)

@@ -28,7 +28,7 @@ FLOWING = ({}, decision(pump=0.3))
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):
     path = tmp_path_factory.mktemp("season") / "ledger.sqlite"
-    return path, hot_season(path, 2.0)
+    return path, hot_season(path, 1.0)
 
 
 def table(path, name):
@@ -177,7 +177,7 @@ def test_minutes_go_with_their_ticks_hours_and_days_stay(tmp_path):
 def test_a_season_grows_as_the_guide_says(season):
     """docs/ledger.md: about 1.2 MB a day."""
     path, _ = season
-    assert 0.6e6 < path.stat().st_size / 2.0 < 1.6e6
+    assert 0.6e6 < path.stat().st_size < 1.6e6
 
 
 def test_phases_limits_and_settings_are_noted_when_they_change(tmp_path):
@@ -235,10 +235,10 @@ def test_a_dozen_kills_leave_a_whole_ledger(tmp_path):
     spec = spec_from_file_location("ledger_kills", ROOT / "bench" / "ledger_kills.py")
     bench = module_from_spec(spec)
     spec.loader.exec_module(bench)
-    broken, most, wrong, written = bench.campaign(12, tmp_path)
+    broken, most, wrong, written = bench.campaign(12, tmp_path, longest_s=0.4)
     assert (broken, wrong) == (0, 0)
     assert most <= 1
-    assert written > 30
+    assert written >= 24
 
 
 def test_a_tick_row_without_heat_is_all_zeros(tmp_path):
