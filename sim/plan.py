@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 J_PER_KWH, DAY_S = 3.6e6, 86400.0
 LEVELS = ("p10", "p50", "p90")
-# Useful heat of a season as a share of what the undrawn pile of the design makes. bench/plan_check.py measures them.
+# Useful heat of a season as a share of what the undrawn pile of the design makes: set on 17 random seasons of 120 days
+# (numbers 0-11 and 100-104 of sim/population.py); bench/plan_check.py counts how many others fall inside.
 USEFUL_SHARE = {"p10": 0.05, "p50": 0.10, "p90": 0.20}
 HOT_C = 45.0  # below this a pile has nothing to spare (the usual lower end of the thermophilic range)
 YES_SHARE, PARTLY_SHARE = 0.8, 0.25  # of the season's need, in the middle case; own judgement
