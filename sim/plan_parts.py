@@ -32,7 +32,10 @@ FAN_SHARE = 0.1  # of the day: a little air feeds the pile, more dries it (measu
 
 @dataclass(frozen=True, slots=True)
 class WaterParts:
-    """Coil, drum and pump. Lengths m, flows kg/s, heat W, speeds m/s, ``drum_s`` to fill it; ``coil_wanted_m`` None where skin forbids it."""
+    """Coil, drum and pump. Lengths m, flows kg/s, heat W, speeds m/s, ``drum_s`` the time to fill it.
+
+    ``coil_wanted_m`` is None where skin forbids it, ``duty_for_gallon`` where the pump cannot reach it.
+    """
 
     coil_m: float
     coil_ua_w_k: float
