@@ -32,7 +32,10 @@ FAN_SHARE = 0.1  # of the day: a little air feeds the pile, more dries it (measu
 
 @dataclass(frozen=True, slots=True)
 class WaterParts:
-    """Coil, drum and pump. Lengths m, flows kg/s, heat W, speeds m/s; ``coil_wanted_m`` None where skin forbids it."""
+    """Coil, drum and pump. Lengths m, flows kg/s, heat W, speeds m/s, ``drum_s`` the time to fill it.
+
+    ``coil_wanted_m`` is None where skin forbids it, ``duty_for_gallon`` where the pump cannot reach it.
+    """
 
     coil_m: float
     coil_ua_w_k: float
@@ -40,7 +43,7 @@ class WaterParts:
     coil_heat_w: float
     coil_wanted_m: float | None
     drum_m3: float
-    drum_minutes: float
+    drum_s: float
     full_flow_kg_s: float
     duty_for_gallon: float | None
     speed_m_s: float
@@ -58,10 +61,10 @@ class AirParts:
 
 @dataclass(frozen=True, slots=True)
 class PowerParts:
-    """One supply: what is used a day, what the panel gives in the darkest days, Wh, and days on the battery alone."""
+    """One supply: mean use, what the panel gives in the darkest days, W day and night, and days on the battery alone."""
 
-    used_wh_day: float
-    darkest_wh_day: float
+    used_w: float
+    darkest_w: float
     battery_days: float
     panel_wanted_w: float
 
@@ -83,7 +86,7 @@ def water_parts(scenario: Scenario) -> WaterParts:
         water_heat_w(flow, outlet_c - RETURN_C),
         wanted_m if isfinite(wanted_m) else None,
         scenario.drum.volume,
-        scenario.drum.volume * 1000.0 / flow / 60.0,
+        scenario.drum.volume * 1000.0 / flow,
         full,
         float(np.interp(flow, table, speeds)) if full >= flow else None,
         flow / 1000.0 / bore_m2,
@@ -98,27 +101,28 @@ def air_parts(scenario: Scenario, outdoor_c: float) -> AirParts:
     return AirParts(delivered, bore_m, exhaust_heat_w(delivered, outdoor_c, 0.8, 50.0))
 
 
-def pump_wh_day(scenario: Scenario, heat_w: float) -> float:
-    """Electricity to move a day's heat in batches 15 K warmer, and standby. [Wh/day]
+def pump_mean_w(scenario: Scenario, heat_w: float) -> float:
+    """Electricity to move a day's heat in batches 15 K warmer, and standby. Mean of day and night. [W]
 
     Power by the affinity laws: the cube of the duty that gives 1 gal/min.
     """
-    hours = 24.0 * min(heat_w / water_heat_w(GALLON_A_MINUTE_KG_S, DRAW_RISE_K), 1.0)
+    share = min(heat_w / water_heat_w(GALLON_A_MINUTE_KG_S, DRAW_RISE_K), 1.0)
     duty = water_parts(scenario).duty_for_gallon or 1.0
-    return hours * scenario.pump.power * duty**3 + 24.0 * scenario.pump_power.standby
+    return share * scenario.pump.power * duty**3 + scenario.pump_power.standby
 
 
-def fan_wh_day(scenario: Scenario) -> float:
-    """Electricity of a fan at full for a tenth of the day, and standby. [Wh/day]"""
-    return 24.0 * (FAN_SHARE * scenario.fan.power + scenario.fan_power.standby)
+def fan_mean_w(scenario: Scenario) -> float:
+    """Electricity of a fan at full for a tenth of the day, and standby. Mean of day and night. [W]"""
+    return FAN_SHARE * scenario.fan.power + scenario.fan_power.standby
 
 
-def power_parts(scenario: Scenario, weather: Weather, days: int, power: Power, used_wh_day: float) -> PowerParts:
+def power_parts(scenario: Scenario, weather: Weather, days: int, power: Power, used_w: float) -> PowerParts:
     """Does this supply last through the darkest five days of the season?"""
     watts = panel_power_w(weather, power)[season_hours(scenario, days)]
-    daily_wh = watts.reshape(days, 24).sum(axis=1)
+    daily_w = watts.reshape(days, 24).mean(axis=1)
     run = min(DARK_DAYS, days)
-    darkest = float(np.convolve(daily_wh, np.ones(run) / run, "valid").min())
+    darkest = float(np.convolve(daily_w, np.ones(run) / run, "valid").min())
     usable_wh = power.battery / HOUR_S * VOLTS * USABLE[power.kind]
-    wanted = power.panel * used_wh_day / darkest if darkest > 0.0 else float("inf")
-    return PowerParts(used_wh_day, darkest, usable_wh / used_wh_day, wanted)
+    wanted = power.panel * used_w / darkest if darkest > 0.0 else float("inf")
+    days_alone = usable_wh / (24.0 * used_w) if used_w > 0.0 else float("inf")
+    return PowerParts(used_w, darkest, days_alone, wanted)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+Ratio = float  # of masses
+
 SOURCE = "typical values as in extension tables (NRAES-54, On-Farm Composting Handbook, Appendix A); from memory"
 
 
@@ -15,8 +17,8 @@ class Feedstock:
     name: str
     density_kg_m3: float
     moisture: float
-    nitrogen: float
-    c_to_n: float
+    nitrogen: Ratio
+    c_to_n: Ratio
 
 
 FEEDSTOCKS: dict[str, Feedstock] = {
@@ -45,7 +47,7 @@ class Mix:
 
     density_kg_m3: float
     moisture: float
-    c_to_n: float
+    c_to_n: Ratio
     warnings: tuple[str, ...]
 
 

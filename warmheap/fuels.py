@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 from .units import BTU_J, FOOT_M, GALLON_M3, HOUR_S, POUND_KG
 
+Efficiency = float  # useful heat by gross energy, 0..1; a heat pump's COP is above 1
+
 KWH_J = 1000.0 * HOUR_S
 BTU_KWH = BTU_J / KWH_J
 LITRE_M3 = 1e-3
@@ -36,8 +38,8 @@ class Fuel:
     name: str
     unit: str
     content_kwh: float
-    efficiencies: tuple[float, ...]
-    usual_efficiency: float
+    efficiencies: tuple[Efficiency, ...]
+    usual_efficiency: Efficiency
     source: str
 
     def useful_kwh(self, efficiency: float) -> float:

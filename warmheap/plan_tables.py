@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rich.table import Table
-
 from .units import GALLON_M3, HOUR_S
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from sim.plan import Plan
     from sim.plan_parts import PowerParts
 
@@ -21,6 +21,8 @@ BTU_H_W = HOUR_S / 1055.05585262
 
 def season_table(plan: Plan, saved: dict[str, Avoided]) -> Table:
     """The season: what is needed, and what the pile gives in a poor, a middling and a good one."""
+    from rich.table import Table
+
     table = Table(title=f"{plan.title}: {plan.days} days")
     for name in ("", "P10 (poor)", "P50", "P90 (good)"):
         table.add_column(name, justify="left" if not name else "right")
@@ -48,6 +50,8 @@ def season_rows(plan: Plan, saved: dict[str, Avoided]) -> list[tuple[str, list[s
 
 def parts_table(plan: Plan) -> Table:
     """Loads and parts, a line each."""
+    from rich.table import Table
+
     table = Table(title="Loads and parts", show_header=False)
     for name, value in parts_rows(plan):
         table.add_row(name, value)
@@ -92,7 +96,7 @@ def _water_rows(plan: Plan) -> list[tuple[str, str]]:
         ("Coil", f"{water.coil_m:,.0f} m ({water.coil_m / FOOT_M:,.0f} ft): {wanted} for half the way at 1 gal/min"),
         ("1 gal/min from a 55 °C core, 20 °C back",
          f"{water.coil_outlet_c:.0f} °C, {water.coil_heat_w / 1000:.1f} kW, for as long as the core's store lasts"),
-        ("Drum", f"{water.drum_m3 * 1000:,.0f} L: {water.drum_minutes:.0f} min at 1 gal/min"),
+        ("Drum", f"{water.drum_m3 * 1000:,.0f} L: {water.drum_s / 60.0:.0f} min at 1 gal/min"),
         ("Pump", f"{_gpm(water.full_flow_kg_s)} at full; 1 gal/min {duty}, {water.speed_m_s:.2f} m/s in the pipe; "
                  f"bubbles need {_gpm(water.purge_kg_s)}"),
     ]  # fmt: skip
@@ -101,7 +105,7 @@ def _water_rows(plan: Plan) -> list[tuple[str, str]]:
 def _power(power: PowerParts) -> str:
     wanted = f"{power.panel_wanted_w:,.0f} W" if power.panel_wanted_w < 1e5 else "no panel is enough"
     return (
-        f"{power.used_wh_day:,.0f} Wh a day; panel gives {power.darkest_wh_day:,.0f} in the darkest five days "
+        f"{24.0 * power.used_w:,.0f} Wh a day; panel gives {24.0 * power.darkest_w:,.0f} in the darkest five days "
         f"({wanted} to keep up); battery alone {power.battery_days:.1f} days"
     )
 

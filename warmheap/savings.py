@@ -11,7 +11,10 @@ from datetime import date
 from math import isfinite
 
 from .errors import UsageError
-from .fuels import FUELS, Fuel
+from .fuels import FUELS, Efficiency, Fuel
+
+Money = float  # in the currency that was typed
+Sold = float  # in the unit that the fuel is sold by
 
 STALE_DAYS = 90
 BEST_COP = 6.0  # nothing sold today does better over a season
@@ -21,7 +24,7 @@ BEST_COP = 6.0  # nothing sold today does better over a season
 class Price:
     """What the grower pays for one unit of the fuel, in whose money, and on which day he typed it."""
 
-    per_unit: float
+    per_unit: Money
     currency: str = "USD"
     as_of: date | None = None
 
@@ -52,13 +55,13 @@ class Avoided:
     """
 
     fuel: Fuel
-    efficiency: float
-    units: float
-    low: float
-    high: float
-    money: float | None
-    money_low: float | None
-    money_high: float | None
+    efficiency: Efficiency
+    units: Sold
+    low: Sold
+    high: Sold
+    money: Money | None
+    money_low: Money | None
+    money_high: Money | None
     price: Price | None
     counterfactual: str
     efficiency_effect: str
@@ -76,10 +79,10 @@ class Ledgers:
     delivered_kwh: float
     useful_kwh: float
     avoided: Avoided
-    costs: float
+    costs: Money
 
     @property
-    def money_less_costs(self) -> float | None:
+    def money_less_costs(self) -> Money | None:
         """Money avoided less the costs that the grower typed; None without a price."""
         return None if self.avoided.money is None else self.avoided.money - self.costs
 

@@ -137,10 +137,17 @@ def test_it_says_yes_where_almost_nothing_is_needed() -> None:
     assert make_plan(tiny, 40).verdict.startswith("Yes.")
 
 
-def test_a_recorded_season_is_inside_the_range() -> None:
-    """The mild scenario's season under our controller gave 802 kWh (docs/results.md)."""
-    plan = make_plan(Scenario.load(MILD), 120)
-    assert plan.useful_kwh["p10"] < 802.0 < plan.useful_kwh["p90"]
+def test_a_simulated_season_falls_inside_the_range() -> None:
+    """One of the seasons of bench/plan_check.py, on a plant up to 50 % off the design that the plan knows."""
+    from controller import Controller
+    from sim.population import random_season
+    from sim.season import run_season
+
+    case = random_season(Scenario.load(MILD), 105)
+    plan = make_plan(case.design, 120)
+    got = run_season(case.built, Controller(case.settings), 120).summary()
+    assert plan.useful_kwh["p10"] < got["heat_useful_kwh"] < plan.useful_kwh["p90"]
+    assert plan.backup_avoided_kwh["p10"] < got["backup_avoided_kwh"] < plan.backup_avoided_kwh["p90"]
 
 
 FLAGS = ["--weather", "pvlib:723170TYA.CSV", "--recipe", "straw=1, horse manure=2", "--pile-volume", "18 yd3"]
@@ -197,3 +204,21 @@ def test_a_mistake_gets_one_line(argv: list[str], words: str, capsys: pytest.Cap
     assert main(["plan", *argv]) == 2
     told = capsys.readouterr().err
     assert words in told and told.count("\n") == 1 and "Traceback" not in told
+
+
+def test_a_supply_for_thirty_watts() -> None:
+    """30 W day and night are 720 Wh a day, 60 Ah at 12 V: 240 Ah at half depth last two days."""
+    from sim.plan_parts import power_parts
+    from sim.weather import load_weather
+
+    scenario = Scenario.load(MILD).varied({"pump_power.battery": 240.0 * 3600.0})
+    told = power_parts(scenario, load_weather(scenario), 30, scenario.pump_power, 30.0)
+    assert told.battery_days == pytest.approx(2.0)
+    assert told.panel_wanted_w == pytest.approx(scenario.pump_power.panel * 30.0 / told.darkest_w)
+
+
+def test_a_pile_that_never_warms_gets_a_plain_no() -> None:
+    cold = Scenario.load(MILD).varied({"pile.fast_fraction": 0.0, "pile.slow_fraction": 0.0, "pump_power.standby": 0.0})
+    plan = make_plan(cold, 10)
+    assert plan.verdict.startswith("No.") and plan.useful_kwh["p90"] == 0.0
+    json.dumps(plan.as_json(), allow_nan=False)
