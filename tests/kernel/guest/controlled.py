@@ -33,6 +33,7 @@ def preload() -> None:
     import gpiozero  # noqa: F401
     import hardware.plant  # noqa: F401
     import numpy  # noqa: F401
+    import gpiozero.pins.local
     import warmheap.cli
     import warmheap.guardian
     import warmheap.heart
@@ -43,6 +44,8 @@ def preload() -> None:
     import warmheap.settings_file
     import warmheap.settings_store
     import warmheap.status  # noqa: F401
+
+    warmheap.cli.build_parser()  # which loads every verb
 
 
 class Spawner:

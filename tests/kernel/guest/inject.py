@@ -24,7 +24,7 @@ from stand import FAN_DUTY, PUMP_DUTY, Bench, low_since, running_since
 SAFE_WITHIN_S, BACK_WITHIN_S = 5.0, 60.0  # how long is looked; what is allowed is the host's to judge
 YEAR_S = 365.0 * 86400.0
 RENEW_EVERY = 40  # injections on one hand-run of half an hour
-SETTLED_S = 4.0  # the pump's kick after a start is over
+SETTLED_S, LATER_S = 0.3, 2.0  # faults come this long after the last return, and up to this much later
 WATCH_S = 2.5
 
 
@@ -144,7 +144,7 @@ def until(true: Callable[[], bool], within_s: float) -> float | None:
     while time.monotonic() - began_s < within_s:
         if true():
             return time.monotonic() - began_s
-        time.sleep(0.2)
+        time.sleep(1.0)
     return None
 
 
@@ -174,8 +174,8 @@ def main(wanted: dict[str, list[int]], number: int) -> None:
                 began_ns = time.monotonic_ns()
                 bench.start(how)
                 tell("start", how=how, back_s=running_since(began_ns, BACK_WITHIN_S))
-            time.sleep(SETTLED_S + chance.random())
-            before = outputs(0.2)
+            time.sleep(SETTLED_S + LATER_S * chance.random())
+            before = outputs(0.1)
             found = inject(fault, bench, turn, how)
             tell(fault, how=how, turn=turn, on=min(before.values()) > 0.0, **found)
             if None in found.values():

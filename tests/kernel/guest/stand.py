@@ -14,7 +14,7 @@ from bench_board import FAN, PUMP, Chip, battery_monitors, lines, settings_text
 from controlled import FILE, STATE
 
 STILL_S = 0.15  # no change for this long: no PWM of 100 Hz any more
-POLL_S = 0.02
+POLL_S = 0.1
 PUMP_DUTY, FAN_DUTY = 0.3, 0.7
 
 
