@@ -10,7 +10,7 @@ from pathlib import Path
 
 import controlled
 import far_side
-from bench_board import FAN, PUMP, Chip, battery_monitors, lines, settings_text
+from bench_board import FAN, PROBES, PUMP, Chip, battery_monitors, lines, settings_text
 from controlled import FILE, STATE
 
 STILL_S = 0.15  # no change for this long: no PWM of 100 Hz any more
@@ -39,6 +39,12 @@ def by_hand(file: Path) -> str:
     return memory_text(controller, time_s, None, now())
 
 
+def await_probes() -> None:
+    """Wait until the kernel has found every probe of the bus."""
+    while len(list(Path("/sys/bus/w1/devices").glob("28-*"))) < len(PROBES):
+        time.sleep(0.1)
+
+
 class Bench:
     """One board under test. ``how`` is "program" or "forked"."""
 
@@ -51,8 +57,7 @@ class Bench:
         self.far = far_side.start(self.chip)
         self.guardian: int | None = None
         self._words = [str(FILE), "--state", str(STATE), "--tick", f"{tick_s:g}"]
-        while len(list(Path("/sys/bus/w1/devices").glob("28-*"))) < 8:
-            time.sleep(0.1)
+        await_probes()
 
     def renew_hand_run(self) -> None:
         """Give the next start half an hour by hand."""
