@@ -48,11 +48,12 @@ def await_probes() -> None:
 class Bench:
     """One board under test. ``how`` is "program" or "forked"."""
 
-    def __init__(self, tick_s: float = 1.0) -> None:
+    def __init__(self, tick_s: float = 1.0, own_disk: bool = True) -> None:
         self.chip = Chip()
         battery_monitors()
         FILE.write_text(settings_text(self.chip))
-        disk(4)
+        if own_disk:
+            disk(4)
         controlled.preload()
         self.far = far_side.start(self.chip)
         self.guardian: int | None = None
