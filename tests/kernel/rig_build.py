@@ -78,11 +78,12 @@ def tools() -> None:
     """See to it that every tool is there."""
     search = os.environ["PATH"] + ":/usr/sbin:/sbin"
     missing = sorted({package for tool, package in TOOLS.items() if not shutil.which(tool, path=search)})
+    if not os.geteuid():
+        run("apt-get", "update", "-qq")  # an old list names packages that the mirror no longer has
     if not missing:
         return
     if os.geteuid():
         raise RigError(f"the kernel rig needs {', '.join(missing)}: sudo apt-get install {' '.join(missing)}")
-    run("apt-get", "update", "-qq")
     run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *missing)
 
 
@@ -93,11 +94,7 @@ def depends(package: str) -> list[str]:
 
 def packages() -> tuple[str, list[str]]:
     """The kernel's release, and the packages to take it and its headers from."""
-    try:
-        image = next(p for p in depends("linux-image-amd64") if p.startswith("linux-image-"))
-    except (StopIteration, RigError):
-        run("apt-get", "update", "-qq")
-        image = next((p for p in depends("linux-image-amd64") if p.startswith("linux-image-")), "")
+    image = next((p for p in depends("linux-image-amd64") if p.startswith("linux-image-")), "")
     if not image:
         raise RigError("apt knows no linux-image-amd64: the kernel rig is for Debian 12 on x86")
     release = image.removeprefix("linux-image-")

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from rig_build import RigError
-from rig_guest import Guest, guest
+from rig_guest import Guest, guest, run_guest
 
 IMAGE_BYTES = 16 * 1024 * 1024
 UP_WITHIN_S = 150.0
@@ -63,7 +63,8 @@ def await_up(running: Guest) -> None:
     end_s = time.monotonic() + UP_WITHIN_S
     while len(seen(running)["ticks"]) < 5:
         if time.monotonic() > end_s or running.process.poll() is not None:
-            raise RigError("the guest for the power cuts does not come up:\n" + "\n".join([*running.said[-30:], str(running.results[-5:])]))
+            last = "\n".join([*running.said[-30:], str(running.results[-5:])])
+            raise RigError(f"the guest for the power cuts does not come up:\n{last}")
         time.sleep(0.2)
 
 
@@ -90,8 +91,8 @@ def power_cuts(how_many: int, number: int = 1) -> list[dict[str, Any]]:
             stream.truncate(IMAGE_BYTES)
         subprocess.run(["/usr/sbin/mke2fs", "-q", "-t", "ext4", "-F", str(disk)], check=True)
         told = cut(disk, all_disks, folder / "qmp", how_many, chance)
-        with guest("tests/kernel/guest/cut_checker.py", str(how_many), str(IMAGE_BYTES), disk=all_disks, shift=None) as one:
-            found = one.finish().of("cut")
+        checker = ["tests/kernel/guest/cut_checker.py", str(how_many), str(IMAGE_BYTES)]
+        found = run_guest(*checker, disk=all_disks, shift=None).of("cut")
     return [before | after for before, after in zip(told, found, strict=True)]
 
 

@@ -132,5 +132,5 @@ def run_guest(*words: str, **options: Any) -> Guest:
 if __name__ == "__main__":
     began_s = time.monotonic()
     os.environ["WARMHEAP_RIG_VERBOSE"] = "1"
-    run_guest(*sys.argv[1:], persist="--persist" in sys.argv)
+    run_guest(*[word for word in sys.argv[1:] if word != "--persist"], persist="--persist" in sys.argv)
     print(f"{time.monotonic() - began_s:.1f} s")

@@ -7,7 +7,7 @@ import json
 import os
 import struct
 import time
-from ctypes import addressof, c_uint8, create_string_buffer
+from ctypes import addressof, create_string_buffer
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,8 @@ DEBUG = Path("/sys/kernel/debug")
 PUMP, FAN, FLOW, TACHO = 18, 13, 23, 24
 PROBES = {"pile_core": 1, "water_supply": 2, "water_return": 3, "greenhouse": 4, "outdoor": 5, "air_supply": 6}
 METER_PER_L, TURNS = 45.0, 1.0
-I2C_SMBUS, I2C_SLAVE = 0x0720, 0x0703
+I2C_SMBUS = 0x0720
+I2C_SLAVE_FORCE = 0x0706  # the driver holds the address; the registers are ours to set all the same
 WRITE, WORD = 0, 3
 
 
@@ -118,10 +119,6 @@ def _smbus_word(address: int, register: int, value: int) -> None:
         fcntl.ioctl(bus, I2C_SMBUS, struct.pack("BBIQ", WRITE, register, WORD, addressof(data)))
     finally:
         os.close(bus)
-
-
-I2C_SLAVE_FORCE = 0x0706  # the driver holds the address; the registers are ours to set all the same
-_ = c_uint8
 
 
 def stub_bus() -> int:

@@ -18,6 +18,7 @@ import time
 import traceback
 from collections.abc import Sequence
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -30,22 +31,12 @@ FILE = Path("/run/rig/greenhouse.toml")
 
 def preload() -> None:
     """Load what the loop loads, but lgpio: that starts threads, which a fork would lose."""
-    import gpiozero  # noqa: F401
-    import hardware.plant  # noqa: F401
-    import numpy  # noqa: F401
-    import gpiozero.pins.local
-    import warmheap.cli
-    import warmheap.guardian
-    import warmheap.heart
-    import warmheap.loop
-    import warmheap.restart
-    import warmheap.run
-    import warmheap.scribe
-    import warmheap.settings_file
-    import warmheap.settings_store
-    import warmheap.status  # noqa: F401
-
-    warmheap.cli.build_parser()  # which loads every verb
+    for name in (
+        "gpiozero gpiozero.pins.local numpy hardware.plant warmheap.cli warmheap.guardian warmheap.heart warmheap.loop"
+        " warmheap.restart warmheap.run warmheap.scribe warmheap.settings_file warmheap.settings_store warmheap.status"
+    ).split():
+        import_module(name)
+    import_module("warmheap.cli").build_parser()  # which loads every verb
 
 
 class Spawner:
@@ -178,6 +169,19 @@ def start_program(words: Sequence[str]) -> int:
     started = subprocess.Popen(command, stdout=target, stderr=target)
     os.close(target)
     return started.pid
+
+
+def safe_off() -> int:
+    """What the service manager runs after any end; its exit code."""
+    return subprocess.run([sys.executable, "-m", "warmheap.guardian", "--safe-off", str(STATE)]).returncode
+
+
+def alive(pid: int) -> bool:
+    """Whether a process still runs; one that only waits to be buried does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
 
 
 def log() -> int:

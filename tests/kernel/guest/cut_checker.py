@@ -1,6 +1,6 @@
 """Looks at what power cuts left on the disk: one image after the other, as the board would find it at its next start.
 
-    cut_checker.py COUNT BYTES      images of BYTES each, one behind the other on the disk
+cut_checker.py COUNT BYTES      images of BYTES each, one behind the other on the disk
 """
 
 from __future__ import annotations

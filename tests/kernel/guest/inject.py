@@ -21,11 +21,12 @@ from bench_board import FAN, PROBES, PUMP, DutyMeter, probe, tell
 from controlled import STATE
 from stand import FAN_DUTY, PUMP_DUTY, Bench, low_since, running_since
 
-SAFE_WITHIN_S, BACK_WITHIN_S = 5.0, 60.0  # how long is looked; what is allowed is the host's to judge
+SAFE_WITHIN_S, BACK_WITHIN_S = 15.0, 60.0  # how long is looked; what is allowed is the host's to judge
 YEAR_S = 365.0 * 86400.0
 RENEW_EVERY = 40  # injections on one hand-run of half an hour
 SETTLED_S, LATER_S = 0.3, 2.0  # faults come this long after the last return, and up to this much later
 WATCH_S = 2.5
+STEADY_S = 6.0  # the pump's kick after a start is over, its duty come to rest
 
 
 def outputs(seconds: float) -> dict[str, float]:
@@ -59,8 +60,33 @@ def told_to_stop(bench: Bench, how: str) -> dict[str, object]:
     return {"safe_s": safe_s, "back_s": running_since(began_ns, BACK_WITHIN_S), "ended": went}
 
 
+def orphaned(bench: Bench, how: str) -> dict[str, object]:
+    """The guardian is killed: the loop must make its outputs safe itself and end."""
+    began_ns, loop = time.monotonic_ns(), bench.loop()
+    os.kill(bench.guardian, signal.SIGKILL)
+    safe_s = low_since(began_ns, SAFE_WITHIN_S)
+    went = until(lambda: not controlled.alive(loop), 20.0) is not None
+    controlled.ended(bench.guardian, 5.0)
+    bench.start(how)
+    return {"safe_s": safe_s, "back_s": running_since(began_ns, BACK_WITHIN_S), "ended": went}
+
+
+def both_killed(bench: Bench, how: str) -> dict[str, object]:
+    """Guardian and loop are killed at once; then the service manager runs what it runs after any end."""
+    loop = bench.loop()
+    os.kill(bench.guardian, signal.SIGSTOP)
+    began_ns = time.monotonic_ns()
+    os.kill(loop, signal.SIGKILL)
+    os.kill(bench.guardian, signal.SIGKILL)
+    went = controlled.ended(bench.guardian, 5.0) and controlled.safe_off() == 0
+    safe_s = low_since(began_ns, SAFE_WITHIN_S)
+    bench.start(how)
+    return {"safe_s": safe_s, "back_s": running_since(began_ns, BACK_WITHIN_S), "ended": went}
+
+
 def through(bench: Bench, fault: Callable[[], object]) -> dict[str, object]:
     """Bring about a fault that must not touch control at all; then kill the loop in the middle of it."""
+    time.sleep(STEADY_S)
     before, loop = outputs(0.5), bench.loop()
     fault()
     during = outputs(WATCH_S)
@@ -156,6 +182,8 @@ def inject(fault: str, bench: Bench, turn: int, how: str) -> dict[str, object]:
         "exception": lambda: death(bench, signal.SIGALRM),
         "deadlock": lambda: deadlock(bench, turn),
         "sigterm": lambda: told_to_stop(bench, how),
+        "guardian": lambda: orphaned(bench, how),
+        "both": lambda: both_killed(bench, how),
         "clock": lambda: clock(bench, turn),
         "disk": lambda: disk(bench),
         "bus": lambda: bus(bench),

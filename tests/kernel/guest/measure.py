@@ -8,8 +8,20 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import stand
-from bench_board import FLOW, PROBES, PUMP, TACHO, Chip, DutyMeter, battery, battery_monitors, probe, settings_text
-from bench_board import temperature, tell
+from bench_board import (
+    FLOW,
+    PROBES,
+    PUMP,
+    TACHO,
+    Chip,
+    DutyMeter,
+    battery,
+    battery_monitors,
+    probe,
+    settings_text,
+    tell,
+    temperature,
+)
 from controlled import FILE
 
 DUTIES = (0.0, 0.01, 0.05, 0.17, 0.29, 0.5, 0.57, 0.83, 0.995, 1.0)
@@ -60,7 +72,15 @@ def count(plant: object, chip: Chip, name: str, line: int, rate_hz: int, seconds
     counted = meter.rate.count - before
     time.sleep(4.0)
     after_hz = getattr(plant.measure(), name) * per_unit
-    tell("pulses", line=name, sent=rate_hz * seconds, counted=counted, sent_hz=rate_hz, read_hz=read_hz, after_hz=after_hz)
+    tell(
+        "pulses",
+        line=name,
+        sent=rate_hz * seconds,
+        counted=counted,
+        sent_hz=rate_hz,
+        read_hz=read_hz,
+        after_hz=after_hz,
+    )
 
 
 def seen(plant: object, name: str, within_s: float = 12.0) -> tuple[float, str]:
