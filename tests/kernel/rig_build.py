@@ -31,11 +31,12 @@ TOOLS = {
     "xz": "xz-utils",
     "mke2fs": "e2fsprogs",
 }
+LIBRARIES = ("libelf1", "libssl3", "mount")  # what the kernel's build tools load, and the guest mounts with
 SOURCES = ("drivers/gpio/gpio-sim.c", "drivers/gpio/gpiolib.h", "kernel/irq/irq_sim.c", "drivers/hwmon/ina2xx.c")
 OWN = ("rig_lines", "gpio-rig", "w1_bench", "ina2xx")
 STOCK = (
-    "virtio virtio_ring virtio_pci virtio_pci_modern_dev virtio_pci_legacy_dev virtio_blk 9p 9pnet 9pnet_virtio netfs fscache"
-    " ext4 jbd2 mbcache crc16 crc32c_generic libcrc32c configfs i2c-dev i2c-stub wire w1_therm loop"
+    "virtio virtio_ring virtio_pci virtio_pci_modern_dev virtio_pci_legacy_dev virtio_blk"
+    " 9p 9pnet 9pnet_virtio netfs fscache ext4 jbd2 mbcache crc16 crc32c_generic libcrc32c configfs i2c-dev i2c-stub wire w1_therm loop"
 ).split()
 EDITS = (  # what gpio-sim.c says, and what it says here
     ("gpio-sim.c", r'#include "gpiolib.h"\n', '#include "gpiolib.h"\n#include "rig_lines.h"\n', 1),
@@ -78,6 +79,9 @@ def tools() -> None:
     """See to it that every tool is there."""
     search = os.environ["PATH"] + ":/usr/sbin:/sbin"
     missing = sorted({package for tool, package in TOOLS.items() if not shutil.which(tool, path=search)})
+    missing += [
+        package for package in LIBRARIES if subprocess.run(["dpkg", "-s", package], capture_output=True).returncode
+    ]
     if not os.geteuid():
         run("apt-get", "update", "-qq")  # an old list names packages that the mirror no longer has
     if not missing:
