@@ -36,7 +36,8 @@ SOURCES = ("drivers/gpio/gpio-sim.c", "drivers/gpio/gpiolib.h", "kernel/irq/irq_
 OWN = ("rig_lines", "gpio-rig", "w1_bench", "ina2xx")
 STOCK = (
     "virtio virtio_ring virtio_pci virtio_pci_modern_dev virtio_pci_legacy_dev virtio_blk"
-    " 9p 9pnet 9pnet_virtio netfs fscache ext4 jbd2 mbcache crc16 crc32c_generic libcrc32c configfs i2c-dev i2c-stub wire w1_therm loop"
+    " 9p 9pnet 9pnet_virtio netfs fscache"
+    " ext4 jbd2 mbcache crc16 crc32c_generic libcrc32c configfs i2c-dev i2c-stub wire w1_therm loop"
 ).split()
 EDITS = (  # what gpio-sim.c says, and what it says here
     ("gpio-sim.c", r'#include "gpiolib.h"\n', '#include "gpiolib.h"\n#include "rig_lines.h"\n', 1),
