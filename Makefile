@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
+.PHONY: demo test test-kernel lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -14,6 +14,9 @@ test: $(VENV)/.dev-installed
 	$(BIN)/python -m pytest -n 2 --cov --cov-report=
 	@echo "== the tests marked pure once more, uncompiled, so that coverage sees into the kernel"
 	WARMHEAP_UNCOMPILED=1 $(BIN)/python -m pytest -q -n 2 -m pure --cov --cov-append --cov-report=term --cov-fail-under=90
+
+test-kernel: $(VENV)/.dev-installed  ## the board's side on a real kernel in an emulated machine: Debian 12 on x86, ten minutes
+	WARMHEAP_KERNEL_RIG=1 $(BIN)/python -m pytest tests/kernel -p no:randomly
 
 lint: $(VENV)/.dev-installed
 	$(BIN)/ruff check .
