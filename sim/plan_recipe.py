@@ -82,8 +82,8 @@ def warnings(density_kg_m3: float, moisture: float, c_to_n: float | None) -> tup
 
 
 def _check(parts: Mapping[str, float]) -> None:
-    if not parts:
-        raise ValueError(f"recipe: is empty; name parts by volume of: {', '.join(FEEDSTOCKS)}")
+    if not isinstance(parts, Mapping) or not parts:
+        raise ValueError(f"recipe: must be a table of parts; name parts by volume of: {', '.join(FEEDSTOCKS)}")
     for name, part in parts.items():
         if name not in FEEDSTOCKS:
             raise ValueError(f"recipe.{name}: no such material; known are {', '.join(FEEDSTOCKS)}")

@@ -15,7 +15,6 @@ Efficiency = float  # useful heat by gross energy, 0..1; a heat pump's COP is ab
 KWH_J = 1000.0 * HOUR_S
 BTU_KWH = BTU_J / KWH_J
 LITRE_M3 = 1e-3
-SHORT_TON_KG = 2000.0 * POUND_KG
 
 _EIA = "US Energy Information Administration, energy conversion calculators (values as copied by a secondary page)"
 _UCONN = "University of Connecticut Extension, Comparing Fuel Costs (Bartok, updated 2013)"

@@ -152,7 +152,7 @@ def _table_lines(name: str, table: Raw) -> list[str]:
 
 def _value(value: object) -> str:
     if isinstance(value, str | bool | int | float | list):
-        return json.dumps(value)
+        return json.dumps(value, ensure_ascii=False)
     raise UsageError(f"{value!r}: cannot stand in a plan file; write numbers, texts in quotes or lists")
 
 

@@ -222,3 +222,25 @@ def test_a_pile_that_never_warms_gets_a_plain_no() -> None:
     plan = make_plan(cold, 10)
     assert plan.verdict.startswith("No.") and plan.useful_kwh["p90"] == 0.0
     json.dumps(plan.as_json(), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("recipe = 3", "recipe: must be a table"),
+        ("place = 3", "place: must be a table"),
+        ("[pile]\nvolume = 14", "pile.volume"),
+        ("[pile]\nvolme = '14 m3'", 'did you mean "volume"'),
+        ("[pile]\nvolume = 1979-05-27", "cannot stand in a plan file"),
+        ("x = [", "not valid TOML"),
+    ],
+)
+def test_a_mistake_in_the_file_gets_one_line(
+    text: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "p.toml"
+    place = "" if text.startswith("place") else '\n[place]\nweather = "pvlib:723170TYA.CSV"\n'
+    file.write_text(f'title = "Süd 🌱"\ninvented = true\n{text}\n{place}')
+    assert main(["plan", str(file)]) == 2
+    told = capsys.readouterr().err
+    assert words in told and told.count("\n") == 1
