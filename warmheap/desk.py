@@ -121,7 +121,7 @@ _DEEDS: dict[str, Callable[[Desk, Mapping[str, Any]], Answer]] = {
 }
 
 
-def _only_targets(values: Any) -> dict[str, float]:
+def _only_targets(values: Any) -> dict[str, Any]:
     if not isinstance(values, Mapping) or not values:
         raise ValueError("no target was given")
     for name in values:

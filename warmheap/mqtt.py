@@ -23,6 +23,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from .outside_settings import MqttSettings
 
@@ -42,7 +43,7 @@ class Publisher:
         self._sent_s = float("-inf")
         self._told_unreachable = False
         self._news: Mapping[str, Any] | None = None
-        client = self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        client = self._client = paho.Client(CallbackAPIVersion.VERSION2)
         if settings.user:
             client.username_pw_set(settings.user, settings.password or None)
         if settings.tls:

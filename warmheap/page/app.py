@@ -119,6 +119,11 @@ class Page:
         headers = getattr(wrong, "headers", None)
         return PlainTextResponse("There is no such page.\n" if status == 404 else "Not that way.\n", status, headers)
 
+    async def refused(self, request: Request, refused: Any) -> Response:
+        """A refusal in one line, logged."""
+        self._note(request, refused)
+        return PlainTextResponse(refused.text + "\n", refused.status)
+
     async def _front(self, request: Request, status: int) -> Response:
         await self._refresh()
         session = self.doorman.session(request.cookies.get(COOKIE))
@@ -183,7 +188,11 @@ def build(
         Route("/now.json", page.now),
         Route("/style.css", page.style),
     ]
-    handlers: Mapping[Any, Callable[..., Awaitable[Response]]] = {404: page.not_found, 405: page.not_found}
+    handlers: Mapping[Any, Callable[..., Awaitable[Response]]] = {
+        404: page.not_found,
+        405: page.not_found,
+        Refused: page.refused,
+    }
     app = Starlette(routes=routes, exception_handlers=handlers)
     page.guard = Guard(app, page.doorman, settings.name, link.complain)
     return page.guard

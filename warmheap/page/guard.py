@@ -1,4 +1,4 @@
-"""What stands before every request: host, rate and size, and what no answer may lack. Plain ASGI, so nothing gets past it."""
+"""What stands before every request: host, rate and size, and what no answer may lack. Plain ASGI: nothing gets past it."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
     told = b"".join(v for k, v in scope["headers"] if k == b"content-length")
     if told and (not told.isdigit() or len(told) > 9 or int(told) > LARGEST_BODY):
         raise Refused(413, f"at most {LARGEST_BODY} bytes are taken")
-    found = b""
+    found: bytes = b""
     while True:
         message = await receive()
         if message["type"] != "http.request":

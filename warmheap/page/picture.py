@@ -1,10 +1,10 @@
-"""Core and supply temperature of the last day as inline SVG: two curves told apart by dash and label, not by colour alone."""
+"""Core and supply temperature of the last day as inline SVG: curves told apart by dash and label, not by colour alone."""
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from markupsafe import Markup, escape
 
@@ -16,10 +16,11 @@ LEFT, RIGHT, TOP, BOTTOM = 34.0, 352.0, 24.0, 186.0
 DAY_S = 86400.0
 NAMES = {"pile_core_c": ("core", "Core"), "water_supply_c": ("supply", "Supply")}
 
+Place = Callable[[tuple[float, float]], tuple[float, float]]
 Points = Sequence[tuple[float, float]]
 
 
-def day(curves: dict[str, Points], units: Units) -> Markup:
+def day(curves: Mapping[str, Points], units: Units) -> Markup:
     """The picture; empty when there is nothing to show."""
     shown = {name: [(t, units.degrees(c)) for t, c in points] for name, points in curves.items() if points}
     if not shown:
@@ -72,30 +73,30 @@ def _curve(name: str, pieces: Sequence[Points]) -> str:
     return f'<path class="curve {name}" d="{path}"/>'
 
 
-def _rules(low: float, high: float, step: float, at: object, end_s: float) -> list[str]:
+def _rules(low: float, high: float, step: float, at: Place, end_s: float) -> list[str]:
     found = []
     for n in range(round((high - low) / step) + 1):
         value = low + n * step
-        y = at((end_s, value))[1]  # type: ignore[operator]
+        y = at((end_s, value))[1]
         found.append(f'<path class="rule" d="M{LEFT} {y:.1f}H{RIGHT}"/>')
         found.append(f'<text class="end" x="{LEFT - 5}" y="{y + 4:.1f}">{value:g}</text>')
     return found
 
 
-def _hours(end_s: float, at: object) -> list[str]:
+def _hours(end_s: float, at: Place) -> list[str]:
     """Every sixth hour of the board's clock."""
     found = []
     first = int((end_s - DAY_S) // 3600 + 1) * 3600
     for moment_s in range(first, int(end_s) + 1, 3600):
         hour = time.localtime(moment_s).tm_hour
-        x = at((float(moment_s), 0.0))[0]  # type: ignore[operator]
+        x = at((float(moment_s), 0.0))[0]
         if hour % 6 == 0 and LEFT + 8 <= x <= RIGHT - 12:
             found.append(f'<path class="rule" d="M{x:.1f} {BOTTOM}v4"/>')
             found.append(f'<text class="mid" x="{x:.1f}" y="{BOTTOM + 17}">{hour:02d}:00</text>')
     return found
 
 
-def _legend(shown: dict[str, Points], units: Units) -> list[str]:
+def _legend(shown: Mapping[str, Points], units: Units) -> list[str]:
     found, x = [f'<text class="end" x="{LEFT - 5}" y="11">{units.degree}</text>'], LEFT
     for name in shown:
         kind, word = NAMES[name]
