@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -68,6 +69,10 @@ def outside(values: Mapping[str, Any]) -> OutsideSettings:
     address(found.page.listen)
     if not _TOPIC.fullmatch(found.mqtt.topic):
         raise QuantityError(f'mqtt.topic = "{found.mqtt.topic}" is no topic: no #, +, $, spaces, nor a / at either end')
+    try:
+        shlex.split(found.notify.command)
+    except ValueError as wrong:
+        raise QuantityError(f"notify.command = {found.notify.command!r} cannot be split into words: {wrong}") from None
     return found
 
 
