@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 from page_rig import BASE_S, FREE, Rig, reading, signed_in
@@ -13,6 +14,7 @@ from warmheap.page.show import Units
 from warmheap.page.views import verdict
 from warmheap.page.words import answer
 
+ROOT = Path(__file__).parents[2]
 FAHRENHEIT = Units("degF", "gal/min", "Btu")
 
 
@@ -294,3 +296,36 @@ def test_answers_name_settings_as_the_page_does():
     )
 
 
+
+
+def luminance(colour):
+    """Relative luminance, WCAG 2.2, definition of "relative luminance"."""
+    parts = [int(colour[n : n + 2], 16) / 255.0 for n in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one, other):
+    """Contrast ratio, WCAG 2.2, success criterion 1.4.3."""
+    low, high = sorted((luminance(one), luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def themes():
+    style = (ROOT / "warmheap" / "page" / "style.css").read_text(encoding="utf-8")
+    light, dark = re.findall(r":root \{(.*?)\}", style, re.S)
+    return [dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", text)) for text in (light, dark)]
+
+
+def test_contrast_is_computed_as_the_standard_says():
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)  # the well-known grey that just fails
+
+
+@pytest.mark.parametrize("theme", [0, 1], ids=["light", "dark"])
+def test_text_stands_out_4_5_to_1_and_lines_of_the_picture_3_to_1_in_both_themes(theme):
+    colours = themes()[theme]
+    for ground in ("ground", "raised"):
+        for text in ("ink", "soft", "water", "well", "warn", "danger", "ember"):
+            assert contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
+    assert contrast(colours["button-ink"], colours["button"]) >= 4.5

@@ -28,6 +28,7 @@ from .views import front, life
 
 HERE = Path(__file__).parent
 REFRESH_S = 20.0
+LONGEST_WAIT_S = 0.4
 MOST_FIELDS = 12
 LONGEST_HOLD_MIN = 30.0
 FORM_TYPE = "application/x-www-form-urlencoded"
@@ -43,7 +44,7 @@ class Page:
         self.units, self.doorman = Units.of(settings), Doorman(settings.token, limits)
         self.guard: Guard | None = None
         self._refreshed_s = float("-inf")
-        self._refreshing = asyncio.Lock()
+        self._reading: asyncio.Task[None] | None = None
         loader = jinja2.FileSystemLoader(HERE / "templates")
         self._templates = jinja2.Environment(
             loader=loader, autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
@@ -127,12 +128,13 @@ class Page:
     async def _front(self, request: Request, status: int) -> Response:
         await self._refresh()
         session = self.doorman.session(request.cookies.get(COOKIE))
+        reading = self._reading is not None and not self._reading.done()
         shown = front(self.link.now, self._age_s(), self.past, self.units, self.simulated)
         said = session.said if session else []
         if session:
             session.said = []
         return self._render(
-            "front.html", status, **shown, session=session, said=said, can_sign_in=self.doorman.has_token,
+            "front.html", status, **shown, session=session, said=said, reading=reading, can_sign_in=self.doorman.has_token,
             life=life(self.link.now) if self.link.now else "", units=self.units,
         )  # fmt: skip
 
@@ -159,15 +161,17 @@ class Page:
         return time.monotonic() - self.link.heard_s
 
     async def _refresh(self) -> None:
-        """Read what is new in the ledger, beside serving; a long one is read in pieces, over several views."""
-        if self._refreshing.locked() or time.monotonic() - self._refreshed_s < REFRESH_S:
-            return
-        async with self._refreshing:
-            began_s = time.monotonic()
-            while await asyncio.to_thread(self.past.refresh):
-                if time.monotonic() - began_s > 0.3:
-                    return
-            self._refreshed_s = time.monotonic()
+        """Have what is new in the ledger read, and wait for it, but not for long: a season takes a small board a while."""
+        if self._reading is None or self._reading.done():
+            if time.monotonic() - self._refreshed_s < REFRESH_S:
+                return
+            self._reading = asyncio.create_task(self._read_on())
+        await asyncio.wait({self._reading}, timeout=LONGEST_WAIT_S)
+
+    async def _read_on(self) -> None:
+        while await asyncio.to_thread(self.past.refresh):
+            pass
+        self._refreshed_s = time.monotonic()
 
     def _render(self, name: str, status: int, **shown: Any) -> Response:
         return HTMLResponse(self._templates.get_template(name).render(**shown), status)
