@@ -1,10 +1,11 @@
+# ruff: noqa: D102 - the methods of a browser are named after what a browser does
 """The status page in a real browser: axe-core's rules in both themes, size and time of the first view, screenshots.
 
     python bench/page_axe.py AXE_MIN_JS [FOLDER]
 
-Needs chromium and chromedriver (Debian: apt-get install chromium chromium-driver), and axe.min.js of the npm package axe-core;
-`make test-page` fetches that. Fills a ledger with simulated days, serves it as `warmheap run` does, and looks at every view.
-Ends with 1 when a rule is broken, the first view is larger than 100 kB or takes longer than a second.
+Needs chromium and chromedriver (Debian: apt-get install chromium chromium-driver), and axe.min.js of the npm package
+axe-core; `make test-page` fetches that. Fills a ledger with simulated days, serves it as `warmheap run` does, and
+looks at every view. Ends with 1 when a rule is broken, the first view is larger than 100 kB or takes longer than a second.
 """
 
 from __future__ import annotations
@@ -106,7 +107,8 @@ class Served:
 def broken_rules(browser: Browser, axe: str) -> list[str]:
     """What axe-core objects to on the page that is shown; a run that checked nothing is no pass."""
     browser.run(axe)
-    script = "const done = arguments[1]; axe.run(document, {runOnly: arguments[0]}).then(done, e => done({error: String(e)}))"
+    script = "const done = arguments[1]; axe.run(document, {runOnly: arguments[0]})"
+    script += ".then(done, e => done({error: String(e)}))"
     found = browser.run(script, TAGS, wait=True)
     if len(found.get("passes", [])) < 10:
         return [f"axe-core did not run: {found.get('error', found)}"]
@@ -114,9 +116,13 @@ def broken_rules(browser: Browser, axe: str) -> list[str]:
         f"undecided {i['id']}: {n['target']}"
         for i in found["incomplete"]
         for n in i["nodes"]
-        if not n["html"].startswith("<text")  # axe-core cannot tell what is behind text of a picture: a test computes it
+        if not n["html"].startswith(
+            "<text"
+        )  # axe-core cannot tell what is behind text of a picture: a test computes it
     ]
-    return [f"{v['id']}: {n['target']} {n['failureSummary']}" for v in found["violations"] for n in v["nodes"]] + undecided
+    return [
+        f"{v['id']}: {n['target']} {n['failureSummary']}" for v in found["violations"] for n in v["nodes"]
+    ] + undecided
 
 
 def first_view(browser: Browser, address: str) -> tuple[int, float]:

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "tests" / "warmheap")]
 
-import test_page_security as noise
-from page_rig import FREE, Rig
+import test_page_security as noise  # noqa: E402
+from page_rig import FREE, Rig  # noqa: E402
 
 EACH = 4  # requests of one visitor
 

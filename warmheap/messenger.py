@@ -96,10 +96,14 @@ class Messenger:
             self._fresh.extend(fresh)
             self._wake.set()
 
-    def close(self, timeout_s: float = 1.0) -> None:
-        """End; what is not sent by then is not sent."""
+    def hush(self) -> None:
+        """Say nothing more and end soon. Never blocks."""
         self._ending = True
         self._wake.set()
+
+    def close(self, timeout_s: float = 1.0) -> None:
+        """End; what is not sent by then is not sent."""
+        self.hush()
         self._thread.join(timeout_s)
 
     def _work(self) -> None:

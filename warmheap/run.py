@@ -122,6 +122,8 @@ def control(args: argparse.Namespace) -> int:
         loop = Loop(plant, job.desk, heart, note, speed=args.speed, tick_s=args.tick, called=job.desk.wants_a_turn)
         try:
             loop.run(_seconds(args, plant))
+            for teller in tellers:
+                teller.hush()
             scribe.event("stop", _last_words(heart, loop.jitter))
         except OutputFault as fault:
             scribe.event("fault", str(fault))
@@ -141,7 +143,7 @@ def _tellers(args: argparse.Namespace, job: Job, state: Path, note: Callable[[st
     from .window import Window
 
     job.desk.note = note
-    outside, tellers = job.outside, []
+    outside, tellers = job.outside, list[Any]()
     if not args.no_page and (outside.page.serve or outside.mqtt.host):
         tellers.append(Window(job.desk, outside, state, note, simulated=bool(args.plant)))
     if outside.notify.command:

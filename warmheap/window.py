@@ -30,7 +30,8 @@ from .settings_store import TwoCopies
 
 NEWS_EVERY_S = 1.0
 LISTEN_S = 0.25
-RESTART_S, LONGEST_RESTART_S = 5.0, 300.0
+RESTART_S, LONGEST_RESTART_S = 2.0, 300.0
+UNABLE_S = 600.0  # it said why it cannot serve: a port may come free, a package be installed
 STEADY_S = 600.0  # after this long it is as good as new: the next restart is quick again
 LARGEST = 65536
 OOM_FIRST = 700  # when memory runs out, this process goes before the loop does
@@ -43,7 +44,7 @@ class Window:
     def __init__(
         self, desk: Desk, outside: OutsideSettings, state: Path, note: Callable[[str, str], None], *, simulated: bool
     ) -> None:
-        self._desk, self._note, self._state = desk, note, state
+        self._desk, self._told = desk, note
         self._begin = {"begin": asdict(outside), "ledger": str(state / "ledger.sqlite"), "simulated": simulated}
         self._targets = TwoCopies(state, "targets")
         self._latest: tuple[Any, ...] | None = None
@@ -52,6 +53,7 @@ class Window:
         self._socket: socket.socket | None = None
         self._began_s = self._again_s = 0.0
         self._pause_s = RESTART_S
+        self._repeated = ""
         self._ending = False
         self._thread = threading.Thread(target=self._work, name="window", daemon=True)
         self._thread.start()
@@ -76,10 +78,18 @@ class Window:
         """The outside process, if it runs."""
         return self._process.pid if self._process and self._process.poll() is None else None
 
-    def close(self, timeout_s: float = 2.0) -> None:
-        """End the outside process."""
+    def hush(self) -> None:
+        """Say nothing more and end soon. Never blocks."""
         self._ending = True
+
+    def close(self, timeout_s: float = 3.0) -> None:
+        """End the outside process."""
+        self.hush()
         self._thread.join(timeout_s)
+
+    def _note(self, kind: str, text: str) -> None:
+        if not self._ending:
+            self._told(kind, text)
 
     def _work(self) -> None:
         while not self._ending:
@@ -111,8 +121,9 @@ class Window:
             return
         self._end()
         if code == UNABLE:
-            self._again_s = float("inf")
+            self._again_s = time.monotonic() + UNABLE_S
             return
+        self._repeated = ""
         self._pause_s = RESTART_S if time.monotonic() - self._began_s > STEADY_S else self._pause_s
         self._again_s = time.monotonic() + self._pause_s
         self._note(
@@ -175,9 +186,15 @@ class Window:
         if not isinstance(message, Mapping):
             return
         if isinstance(message.get("said"), str):
-            self._note("page", message["said"][:500])
+            self._repeat(message["said"][:500])
         elif "do" in message:
             self._desk.requests.append(message)
+
+    def _repeat(self, text: str) -> None:
+        """Have it logged, but not the same thing again and again by processes that cannot serve."""
+        if text != self._repeated:
+            self._note("page", text)
+        self._repeated = text
 
     def _send_answers(self) -> None:
         while self._desk.answers:

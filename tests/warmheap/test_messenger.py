@@ -39,7 +39,9 @@ def script(tmp_path, body):
 
 def started(tmp_path, body, wall=lambda: 43200.0, **how):
     noted = []
-    settings = NotifySettings(command=script(tmp_path, body), daily=how.pop("daily", False), daily_hour=time.localtime(43200.0).tm_hour)
+    settings = NotifySettings(
+        command=script(tmp_path, body), daily=how.pop("daily", False), daily_hour=time.localtime(43200.0).tm_hour
+    )
     settings = replace(settings, severity=how.pop("severity", "warning"))
     fast = {"gap_s": 0.0, "together_s": 0.05, "allowed_s": 5.0} | how
     return Messenger(settings, tmp_path, lambda *e: noted.append(e), wall=wall, **fast), noted

@@ -7,8 +7,8 @@ from prometheus_client.parser import text_string_to_metric_families
 from controller.signals import Measurements
 from warmheap import metrics
 
-ENDS = ("celsius", "volts", "watts", "joules", "ratio", "seconds", "hertz", "kilograms_per_second", "info", "up", "active", "turns",
-        "refused")  # fmt: skip
+ENDS = ("celsius", "volts", "watts", "joules", "ratio", "seconds", "hertz", "kilograms_per_second", "info", "up", "active",
+        "turns", "refused")  # fmt: skip
 
 
 def families(now, age_s=1.0, **more):
@@ -28,14 +28,18 @@ def test_the_reference_parser_reads_every_value_back(tmp_path):
 
 
 def test_every_name_ends_in_a_base_unit(tmp_path):
-    for name in families(Rig(tmp_path, measured=lambda n: reading(n, tank_c=10.0, fan_speed_hz=3.0)).link.now, refused={403: 1}):
+    for name in families(
+        Rig(tmp_path, measured=lambda n: reading(n, tank_c=10.0, fan_speed_hz=3.0)).link.now, refused={403: 1}
+    ):
         assert name.startswith("warmheap_") and name.endswith(ENDS), name
 
 
 def test_every_reading_has_a_metric_and_a_missing_one_no_line(tmp_path):
     fields = set(Measurements.__slots__) - {"time_s"}
     assert set(metrics._READINGS) == fields
-    everything = families(Rig(tmp_path, measured=lambda n: reading(n, **{f: 0.5 for f in fields - {"pile_core_c"}})).link.now)
+    everything = families(
+        Rig(tmp_path, measured=lambda n: reading(n, **{f: 0.5 for f in fields - {"pile_core_c"}})).link.now
+    )
     (tmp_path / "b").mkdir()
     nothing = families(Rig(tmp_path / "b", measured=lambda n: Measurements(time_s=60.0 * n)).link.now)
     for name, _ in metrics._READINGS.values():

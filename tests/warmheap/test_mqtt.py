@@ -42,7 +42,9 @@ class Broker:
         self.process = None
 
     def start(self):
-        self.process = subprocess.Popen([BROKER, "-c", self._file], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        self.process = subprocess.Popen(
+            [BROKER, "-c", self._file], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
         assert until(self._answers)
 
     def _answers(self):

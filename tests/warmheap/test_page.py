@@ -28,7 +28,15 @@ def front(tmp_path, **how):
 def test_the_front_page_says_how_things_stand_and_why(tmp_path):
     page = front(tmp_path)
     assert page.status_code == 200
-    for said in ("All is well. Nothing to do.", "55.0 °C", "38.0 °C", "8.0 °C", "-4.0 °C", "Holding off: the core is", "Tonight"):
+    for said in (
+        "All is well. Nothing to do.",
+        "55.0 °C",
+        "38.0 °C",
+        "8.0 °C",
+        "-4.0 °C",
+        "Holding off: the core is",
+        "Tonight",
+    ):
         assert said in page.text
     assert "<script" not in page.text and "http-equiv" not in page.text
 
@@ -149,7 +157,11 @@ def test_targets_are_set_in_the_users_units_and_go_back_to_the_files(tmp_path):
         ("targets", {"supply_target_c": "nan"}, "does not begin with a number"),
         ("hold", {"minutes": "600"}, "minutes must be a number from 1 to 30"),
         ("hold", {}, "minutes must be a number"),
-        ("run", {"pump_percent": "101", "fan_percent": "0", "minutes": "5"}, "pump percent must be a number from 0 to 100"),
+        (
+            "run",
+            {"pump_percent": "101", "fan_percent": "0", "minutes": "5"},
+            "pump percent must be a number from 0 to 100",
+        ),
         ("run", {"pump_percent": "inf", "fan_percent": "0", "minutes": "5"}, "pump percent must be"),
         ("acknowledge", {"code": "no-such"}, "is no alarm"),
     ],
@@ -294,8 +306,6 @@ def test_answers_name_settings_as_the_page_does():
     assert answer(FAHRENHEIT, text).replace("\u00a0", " ") == (
         "Not done: Supply temperature 194.0 °F is outside 50.0 °F to 140.0 °F"
     )
-
-
 
 
 def luminance(colour):

@@ -49,7 +49,7 @@ class Link:
         try:
             self._end.send(json.dumps({**request, "id": number}).encode(), socket.MSG_NOSIGNAL)
             return await asyncio.wait_for(future, ANSWER_S)
-        except (OSError, asyncio.TimeoutError):
+        except (OSError, TimeoutError):
             return False, NO_ANSWER
         finally:
             self._open.pop(number, None)
