@@ -228,7 +228,7 @@ REQUESTS = st.fixed_dictionaries(
             HEADER_TEXT,
             max_size=3,
         ),
-        "host": st.one_of(*[st.none()] * 9, HEADER_TEXT),
+        "host": st.tuples(st.integers(0, 9), HEADER_TEXT).map(lambda drawn: drawn[1] if drawn[0] == 9 else None),
         "form": st.one_of(FIELDS, FIELDS, FIELDS, st.binary(max_size=200), st.binary(min_size=4097, max_size=4200)),
         "signed_in": st.booleans(),
     }
@@ -291,7 +291,7 @@ def test_three_hundred_requests_of_noise_bring_no_server_error(shared_rig):
         answers.update(check_fuzz(shared_rig, requests))
 
     each()
-    assert sum(answers.values()) >= 300 and {200, 404, 405} <= set(answers)
+    assert sum(answers.values()) >= 300 and len(answers) >= 4
     assert {303, 400, 403} & set(answers)  # commands were reached
     assert max(answers.values()) < 0.8 * sum(answers.values()), answers  # no kind of answer drowns the rest
 

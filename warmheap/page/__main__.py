@@ -56,6 +56,7 @@ def _server(link: Link, page: PageSettings, begin: dict[str, Any]) -> Any:
         import uvicorn
 
         from .app import build
+        from .impatient import Impatient
     except ModuleNotFoundError:
         link.say(f"no status page: {INSTALL.format('page')}")
         return None
@@ -68,7 +69,7 @@ def _server(link: Link, page: PageSettings, begin: dict[str, Any]) -> Any:
     app = build(link, page, Path(begin["ledger"]), simulated=begin["simulated"])
     config = uvicorn.Config(
         app, log_level="error", access_log=False, lifespan="off", proxy_headers=False, server_header=False,
-        limit_concurrency=64, timeout_keep_alive=5, h11_max_incomplete_event_size=16384, loop="asyncio", http="h11",
+        limit_concurrency=64, timeout_keep_alive=5, h11_max_incomplete_event_size=16384, loop="asyncio", http=Impatient,
         ws="none",
     )  # fmt: skip
     return uvicorn.Server(config), listening

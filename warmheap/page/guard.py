@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
@@ -15,6 +16,7 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LARGEST_BODY = 4096
 LONGEST_PATH = 512
+SLOWEST_S = 5.0
 HEADERS = (
     (b"content-security-policy",
      b"default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none'; "
@@ -35,6 +37,10 @@ class Refused(Exception):
         self.status, self.text = status, text
 
 
+class Gone(Exception):
+    """Whoever asked has hung up: there is nobody to answer."""
+
+
 class Guard:
     """Wraps an application. ``say`` hears of refusals; ``refused`` counts them by status."""
 
@@ -52,6 +58,8 @@ class Guard:
             await self._app(scope, receive, _with_headers(send))
         except Refused as refused:
             await self.refuse(scope, send, refused)
+        except Gone:
+            self.refused[400] += 1
 
     async def refuse(self, scope: Scope, send: Send, refused: Refused) -> None:
         """Answer with a refusal and log it."""
@@ -92,9 +100,12 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
         raise Refused(413, f"at most {LARGEST_BODY} bytes are taken")
     found: bytes = b""
     while True:
-        message = await receive()
+        try:
+            message = await asyncio.wait_for(receive(), SLOWEST_S)
+        except TimeoutError:
+            raise Refused(408, "the request did not come to an end") from None
         if message["type"] != "http.request":
-            raise Refused(400, "the request broke off")
+            raise Gone
         found += message.get("body", b"")
         if len(found) > LARGEST_BODY:
             raise Refused(413, f"at most {LARGEST_BODY} bytes are taken")
