@@ -2,6 +2,7 @@
 
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from page_rig import Rig, reading
@@ -158,3 +159,10 @@ def test_the_daily_note_lists_what_is_open(tmp_path):
     message = daily_message(tick(HOT, CO2))
     assert message.severity == "critical" and "2 open" in message.text and "CRITICAL: The air is bad." in message.text
     assert daily_message(Rig(tmp_path).tick).severity == "none"
+
+
+def test_a_command_that_is_ended_takes_its_children_with_it(tmp_path):
+    words = ["sh", "-c", f'sleep 61 & echo $! > "{tmp_path}/child"; wait']
+    assert "was ended" in run(words, alarm_message([HOT]), 0.3)
+    child = Path(f"/proc/{(tmp_path / 'child').read_text().strip()}/status")
+    assert until(lambda: not child.exists() or "State:\tZ" in child.read_text(), 3.0)

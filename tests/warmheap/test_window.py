@@ -376,3 +376,19 @@ def test_the_page_process_loads_nothing_of_the_controller():
     code += f"print([m for m in {heavy} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.strip() == "[]" and window.OOM_FIRST > 0
+
+
+def frost_pulses(hold):
+    """How many of 300 minutes of hard frost the pump turns."""
+    desk, duty, turned = Desk(Controller(SETTINGS), SETTINGS), 0.0, 0
+    for n in range(300):
+        if hold and n % 25 == 0:
+            desk.requests.append({"id": n, "do": "hold", "for_s": 1800.0})
+        cold = {"outdoor_c": -15.0, "water_return_c": 1.0, "water_supply_c": 2.0, "greenhouse_c": 12.0}
+        duty = desk.step(reading(n, water_flow_kg_s=0.06 if duty > 0.0 else 0.0, **cold)).commands.pump_duty
+        turned += duty > 0.0
+    return turned
+
+
+def test_a_hold_never_stands_above_frost():
+    assert frost_pulses(hold=True) > 0.8 * frost_pulses(hold=False) > 0
