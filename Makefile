@@ -59,7 +59,7 @@ $(BIN)/python:
 
 $(VENV)/.sim-installed: pyproject.toml | $(BIN)/python
 	@echo "== installing the simulator's packages (about a minute the first time)"
-	$(PIP) install -e '.[sim]'
+	$(PIP) install -e '.[sim,page]'
 	@touch $@
 
 $(VENV)/.dev-installed: pyproject.toml | $(BIN)/python

@@ -25,9 +25,10 @@ from typing import Any
 from controller import Alarm
 
 from .loop import Tick
+from .now import known
 from .outside_settings import NotifySettings
+from .page.show import NONE, Units
 from .settings_store import TwoCopies
-from .status import plain
 
 SEVERITIES = ("notice", "warning", "critical")
 TOGETHER_S = 5.0  # alarms that come this close go out as one message
@@ -65,8 +66,10 @@ class Messenger:
         allowed_s: float = ALLOWED_S,
         gap_s: float = LEAST_GAP_S,
         together_s: float = TOGETHER_S,
+        units: Units | None = None,
     ) -> None:
         self._settings, self._note, self._wall = settings, note, wall
+        self._units = units or Units()
         self._words = shlex.split(settings.command)
         self._allowed_s, self._gap_s, self._together_s = allowed_s, gap_s, together_s
         self._kept = TwoCopies(state, "notified")
@@ -120,7 +123,7 @@ class Messenger:
     def _gather(self) -> None:
         if self._fresh and time.monotonic() - self._fresh_s >= self._together_s:
             alarms = [self._fresh.popleft() for _ in range(len(self._fresh))]
-            self._waiting.append(alarm_message(alarms))
+            self._waiting.append(alarm_message(alarms, self._units))
 
     def _daily(self) -> None:
         tick, now_s, wall_s = self._tick, time.monotonic(), self._wall()
@@ -133,7 +136,7 @@ class Messenger:
             self._daily_s, self._daily_wall_s = now_s, wall_s
             with suppress(OSError):
                 self._kept.save(f"{wall_s:.0f}")
-            self._waiting.append(daily_message(tick))
+            self._waiting.append(daily_message(tick, self._units))
 
     def _last_daily(self) -> float:
         try:
@@ -162,7 +165,7 @@ class Messenger:
             self._note("notify", "a message could not be sent for a day and is dropped: " + message.text.split("\n")[0])
 
 
-def alarm_message(alarms: Iterable[Alarm]) -> Message:
+def alarm_message(alarms: Iterable[Alarm], units: Units) -> Message:
     """Alarms that came together, the gravest first."""
     ordered = sorted(alarms, key=lambda a: -SEVERITIES.index(a.severity))
     first = ordered[0]
@@ -170,19 +173,34 @@ def alarm_message(alarms: Iterable[Alarm]) -> Message:
     parts = [f"warmheap: {first.severity}: {first.seen}{more}"]
     for a in ordered:
         parts.append(f"{a.severity.upper()}: {a.seen}\nWhat to do: {a.do}\nLikely: {a.cause}\nEnds: {a.clears}")
-    return Message("alarm", first.severity, tuple(a.code for a in ordered), "\n\n".join(parts) + "\n")
+    return Message("alarm", first.severity, tuple(a.code for a in ordered), units.text("\n\n".join(parts) + "\n"))
 
 
-def daily_message(tick: Tick) -> Message:
+def daily_message(tick: Tick, units: Units) -> Message:
     """How things stand, once a day."""
     alarms = tick.decision.alarms
     worst = max((SEVERITIES.index(a.severity) for a in alarms), default=-1)
     head = "all is well, nothing to do" if not alarms else f"{len(alarms)} open, see below"
-    lines = [f"warmheap daily: {head}", "", plain(tick)]
-    lines += [f"\n{a.severity.upper()}: {a.seen}\nWhat to do: {a.do}" for a in alarms]
+    lines = [f"warmheap daily: {head}", "", units.text(tick.decision.reason), *_figures(tick, units)]
+    lines += [units.text(f"\n{a.severity.upper()}: {a.seen}\nWhat to do: {a.do}") for a in alarms]
     lines += ["", "If this note stays away, the board, its network or its power is down: go and look."]
     severity = SEVERITIES[worst] if worst >= 0 else "none"
     return Message("daily", severity, tuple(a.code for a in alarms), "\n".join(lines) + "\n")
+
+
+def _figures(tick: Tick, units: Units) -> list[str]:
+    """The readings that there are, in the user's units."""
+    m, d = tick.measurements, tick.decision
+    shown = {
+        "Pile core": units.temp(known(m.pile_core_c)),
+        "Supply": units.temp(known(m.water_supply_c)),
+        "Greenhouse": units.temp(known(m.greenhouse_c)),
+        "Outdoors": units.temp(known(m.outdoor_c)),
+        "Flow of water": units.water(known(m.water_flow_kg_s)),
+        "Pump's battery": f"{m.pump_battery_v:.2f} V" if m.pump_battery_v == m.pump_battery_v else NONE,
+    }
+    duties = f"Pump {d.commands.pump_duty:.0%}, fan {d.commands.fan_duty:.0%}"
+    return [f"{name}: {value}" for name, value in shown.items() if value != NONE] + [duties]
 
 
 def run(words: list[str], message: Message, allowed_s: float) -> str:

@@ -140,6 +140,7 @@ def control(args: argparse.Namespace) -> int:
 def _tellers(args: argparse.Namespace, job: Job, state: Path, note: Callable[[str, str], None]) -> list[Any]:
     """Who tells the world outside: status page and MQTT in a process of their own, messages by a command."""
     from .messenger import Messenger
+    from .page.show import Units
     from .window import Window
 
     job.desk.note = note
@@ -147,7 +148,7 @@ def _tellers(args: argparse.Namespace, job: Job, state: Path, note: Callable[[st
     if not args.no_page and (outside.page.serve or outside.mqtt.host):
         tellers.append(Window(job.desk, outside, state, note, simulated=bool(args.plant)))
     if outside.notify.command:
-        tellers.append(Messenger(outside.notify, state, note))
+        tellers.append(Messenger(outside.notify, state, note, units=Units.of(outside.page)))
     return tellers
 
 

@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from page_rig import Rig, reading
 
-from controller import Alarm, Commands, Decision
+from controller import Alarm, Commands, Decision, Measurements
 from warmheap import messenger
 from warmheap.loop import Tick
 from warmheap.messenger import Messenger, alarm_message, daily_message, run
 from warmheap.outside_settings import NotifySettings
+from warmheap.page.show import Units
 
 HOT = Alarm("pile-hot", "warning", 0.0, "The core is hot.", "Keep it moist.", cause="Young.", clears="By itself.")
 CO2 = Alarm("co2", "critical", 0.0, "The air is bad.", "Ventilate before you go in.")
@@ -89,7 +90,11 @@ def test_a_note_comes_once_a_day_also_after_a_restart_and_says_that_all_is_well(
         told.close()
     assert len(sent(tmp_path)) == 1
     text = sent(tmp_path)[0].read_text()
-    assert text.startswith("warmheap daily: all is well, nothing to do") and "core 55.0 °C" in text
+    assert (
+        text.startswith("warmheap daily: all is well, nothing to do")
+        and "Pile core: 55.0 °C" in text
+        and "Greenhouse: 8.0 °C" in text
+    )
     assert "If this note stays away" in text and text.endswith("daily|none|\n")
 
 
@@ -138,7 +143,7 @@ def test_a_message_that_never_gets_through_is_dropped_and_said(tmp_path, monkeyp
 )
 def test_what_became_of_a_command(words, told):
     began_s = time.monotonic()
-    assert run(words, replace(alarm_message([HOT]), text="x" * 200_000), 0.3) == told
+    assert run(words, replace(alarm_message([HOT], Units()), text="x" * 200_000), 0.3) == told
     assert time.monotonic() - began_s < 5.0
 
 
@@ -156,13 +161,23 @@ def test_a_command_that_hangs_never_holds_up_the_loop(tmp_path):
 
 
 def test_the_daily_note_lists_what_is_open(tmp_path):
-    message = daily_message(tick(HOT, CO2))
+    message = daily_message(tick(HOT, CO2), Units())
     assert message.severity == "critical" and "2 open" in message.text and "CRITICAL: The air is bad." in message.text
-    assert daily_message(Rig(tmp_path).tick).severity == "none"
+    assert daily_message(Rig(tmp_path).tick, Units()).severity == "none"
 
 
 def test_a_command_that_is_ended_takes_its_children_with_it(tmp_path):
     words = ["sh", "-c", f'sleep 61 & echo $! > "{tmp_path}/child"; wait']
-    assert "was ended" in run(words, alarm_message([HOT]), 0.3)
+    assert "was ended" in run(words, alarm_message([HOT], Units()), 0.3)
     child = Path(f"/proc/{(tmp_path / 'child').read_text().strip()}/status")
     assert until(lambda: not child.exists() or "State:\tZ" in child.read_text(), 3.0)
+
+
+def test_messages_are_in_the_users_units():
+    units = Units("degF", "gal/min", "Btu")
+    hot = replace(HOT, seen="The core is so hot (76.0 °C) that its microbes suffer.")
+    assert "so hot (168.8 °F)" in alarm_message([hot], units).text
+    text = daily_message(tick(hot), units).text
+    assert "Pile core: 131.0 °F" in text and "0.95 gal/min" in text and "°C" not in text
+    nothing = Tick(Measurements(time_s=0.0), tick().decision, 0.0, 0.0)
+    assert "nan" not in daily_message(nothing, units).text and "no reading" not in daily_message(nothing, units).text

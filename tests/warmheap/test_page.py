@@ -97,6 +97,7 @@ def test_an_alarm_says_what_to_do_and_can_be_acknowledged(tmp_path):
         return before, done, (await client.get("/")).text
 
     before, done, after = rig.run(visit)
+    assert "Ventilate before you go in, and do not go in alone." in before
     assert "What to do:" in before and "Likely:" in before and "attention" in before and "Acknowledge" not in before
     assert code == "co2" and done.status_code == 303 and f"Acknowledged: {code}." in after
     assert ("page", f"Acknowledged: {code}.") in rig.events
@@ -213,7 +214,7 @@ def test_before_the_first_word_and_after_a_long_silence_it_says_so(tmp_path):
         return old, (await client.get("/")).text, (await client.get("/metrics")).text
 
     old, none, metrics = rig.run(visit)
-    assert "No word from the controller for 10 min" in old
+    assert "No word from the controller for 10 min" in old and "All is well" not in old
     assert "No word from the controller yet" in none and "warmheap_up 0.0" in metrics
 
 

@@ -21,7 +21,7 @@ from controller import Controller, ControllerSettings
 from warmheap import window
 from warmheap.desk import TARGETS, Desk, with_targets
 from warmheap.loop import Loop
-from warmheap.outside_settings import OutsideSettings, PageSettings
+from warmheap.outside_settings import MqttSettings, OutsideSettings, PageSettings
 from warmheap.run import _with_targets
 from warmheap.settings_file import SettingsFileError, parse
 from warmheap.window import Window, kept_targets
@@ -392,3 +392,21 @@ def frost_pulses(hold):
 
 def test_a_hold_never_stands_above_frost():
     assert frost_pulses(hold=True) > 0.8 * frost_pulses(hold=False) > 0
+
+
+def test_without_the_extras_it_says_so_once_and_control_goes_on(tmp_path, monkeypatch):
+    for name in ("uvicorn", "paho"):
+        (tmp_path / f"{name}.py").write_text(f"raise ModuleNotFoundError('No module named {name}')")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), str(ROOT)]))
+    noted, desk = [], Desk(Controller(SETTINGS), SETTINGS)
+    w = Window(
+        desk, OutsideSettings(mqtt=MqttSettings("127.0.0.1")), tmp_path, lambda *e: noted.append(e[1]), simulated=True
+    )
+    try:
+        assert until(lambda: len(noted) == 2 and w._process is None)
+        assert noted == [
+            "nothing is published: pip install 'warmheap[mqtt]'",
+            "no status page: pip install 'warmheap[page]'",
+        ]
+    finally:
+        w.close()

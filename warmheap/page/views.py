@@ -14,6 +14,7 @@ STALE_S = 90.0
 SIGNS = {"critical": "Danger", "warning": "Warning", "notice": "Note"}
 HOUR_S, DAY_S = 3600.0, 86400.0
 ENDLESS_DAYS = 400.0
+SILENT = {"kind": "critical", "text": "No word from the controller."}  # then nobody may be told that all is well
 TARGET_WORDS = {
     "supply_target_c": "Supply temperature",
     "flow_target_kg_s": "Flow of water",
@@ -33,7 +34,7 @@ def front(now: Mapping[str, Any] | None, age_s: float, past: Past, units: Units,
         "simulated": simulated,
         "stale": f"{age_s / 60.0:.0f} min" if age_s > STALE_S else "",
         "clock": _moment(now["time_s"]),
-        "verdict": verdict(now),
+        "verdict": verdict(now) if age_s <= STALE_S else SILENT,
         "big": big(now, units),
         "reason": units.text(now["reason"]),
         "cause": units.text(now["cause"]),
