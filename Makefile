@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test test-kernel lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
+.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -24,7 +24,12 @@ lint: $(VENV)/.dev-installed
 	$(BIN)/lint-imports
 
 bench: $(VENV)/.dev-installed
-	@for script in bench/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+	@for script in $(filter-out bench/page_axe.py,$(wildcard bench/*.py)); do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+test-page: $(VENV)/.dev-installed  ## the status page in a real browser; needs chromium, chromedriver and npm
+	mkdir -p build/axe
+	test -f build/axe/package/axe.min.js || (cd build/axe && npm pack --silent axe-core@4.14.1 && tar xzf axe-core-4.14.1.tgz)
+	$(BIN)/python bench/page_axe.py build/axe/package/axe.min.js out/page
 
 docs-pictures: $(VENV)/.sim-installed  ## the pictures that the README shows
 	$(BIN)/warmheap simulate scenarios/mild-wet-winter.toml --days 120 --compare --out out/docs
@@ -57,7 +62,7 @@ $(BIN)/python:
 
 $(VENV)/.sim-installed: pyproject.toml | $(BIN)/python
 	@echo "== installing the simulator's packages (about a minute the first time)"
-	$(PIP) install -e '.[sim]'
+	$(PIP) install -e '.[sim,page]'
 	@touch $@
 
 $(VENV)/.dev-installed: pyproject.toml | $(BIN)/python
