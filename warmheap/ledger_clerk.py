@@ -31,6 +31,7 @@ class Clerk:
     def __init__(self) -> None:
         self._heat = HeatBook(ControllerSettings())
         self._controller: Controller | None = None
+        self._settings: ControllerSettings | None = None
         self._phase = self._limit = ""
         self._alarms: tuple[Alarm, ...] = ()
         self._checkpoint_s = float("nan")
@@ -39,9 +40,9 @@ class Clerk:
 
     def begins(self, controller: Controller, wall_s: float) -> list[Statement]:
         """Rows for a controller that the coming ticks are of: its settings, what changed in them, and its memory."""
-        before, self._controller = self._controller, controller
+        before, self._controller, self._settings = self._settings, controller, controller.settings
         self._heat = HeatBook(controller.settings)
-        changed = self._settings_changed(before.settings, controller.settings, wall_s) if before else []
+        changed = self._settings_changed(before, controller.settings, wall_s) if before else []
         return [*changed, self._snapshot(controller, wall_s, "start")]
 
     def rows_were_lost(self) -> None:
