@@ -22,7 +22,7 @@ from sim.faults.proof import proved
 from sim.history import ROW_S, History
 from sim.plant import Plant
 from sim.population import RandomSeason, random_season
-from sim.rules import Break, Rules
+from sim.rules import PUSHED_AIR, PUSHED_WATER, Break, Rules
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -33,6 +33,7 @@ MOST_FAULTS = 6
 LONGEST_DAYS = 6.0
 AFTER_H = 12.0  # watched on after the last fault has ended
 GRACE_S = 2 * HOUR_S  # what a fault took counts as lost for so long after its end
+PUSHED_GRACE_S = 30 * HOUR_S  # what it pushed is in the day's balance of the pile for so long
 TELL_AFTER_S = 12 * HOUR_S  # an alarm may still name a fault that has just ended
 LEASE_S = 2.0
 GAP_TICK_S = 60.0
@@ -51,7 +52,7 @@ class Episode:
 
     plant: int
     day: int
-    days: float  # noqa: RUF100
+    days: float
     faults: tuple[Injected, ...] = ()
 
     @property
@@ -260,10 +261,11 @@ class Play:
             else:
                 self.world.end(kind)
                 self._ended.append((self._now_s + GRACE_S, kind.takes))
+                self._ended.append((self._now_s + PUSHED_GRACE_S, kind.takes & {PUSHED_WATER, PUSHED_AIR}))
 
     def _begin(self, index: int, kind: FaultKind) -> None:
         severity = self.episode.faults[index].severity
-        self.told[index].bit = proved(kind, severity, self.world.plant)
+        self.told[index].bit = proved(kind, severity, self.world.unfaulted())
         if kind.strike:
             self._spoilt |= kind.takes  # what was done to the state stays done
         if kind.program == RUNS:

@@ -50,8 +50,8 @@ FAN_POWER_CODES = {"fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-s
 PILE_CODES = {"pile-cold", "pile-ending", "pile-probe", "floor-spent"}
 
 DAMAGE_V = {True: 10.0, False: 10.5}  # lithium; lead-acid: the usual cut-off of a 12 V battery under load (makers' data, from memory)
-# Lead-acid at 25 % charge freezes at -24 degC, flat at -7 to -12 degC (a maker's table, at second hand)
-FLAT_FREEZES_C, LOW_FREEZES_C = -7.0, -24.0
+# Lead-acid freezes at -68, -36, -24 and -7 degC at 100, 50, 25 and 0 % charge (a maker's table, at second hand; flat: -7 to -12)
+FREEZES_C = ((1.0, -68.0), (0.5, -36.0), (0.25, -24.0), (0.0, -7.0))
 FROZEN_LATENT = -LATENT_ICE
 LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,000 ppm over 15 min (at second hand)
 DRY_FLOW_KG_S = 0.003
@@ -161,7 +161,9 @@ RULES: tuple[Rule, ...] = (
     Rule("freezing-line", "a tenth of some pipe's water is ice though heat and power were there", 2 * HOUR_S,
          lambda v: v.coldest_j_kg < 0.1 * FROZEN_LATENT and _could_circulate(v)),
     Rule("ice-pump", "the pump is driven against a line full of ice", 10 * MINUTE_S, lambda v: v.frozen and v.pump > 0.0),
-    Rule("frozen-untold", "the line is frozen and nobody is told", 2 * HOUR_S,
+    Rule("ice-untold", "the pump was driven against a frozen line and nobody is told", 10 * MINUTE_S,
+         lambda v: v.frozen and v.pump > 0.0 and not v.told(PUMP_CODES), BY_DAY),
+    Rule("frozen-untold", "the line is frozen for a day and nobody is told", DAY_S,
          lambda v: v.frozen and not v.told(PUMP_CODES) and v.phase != DRAINED),
     Rule("scald", "water above the scald limit is sent for longer than the guard allows", 10 * MINUTE_S,
          lambda v: v.pump > 0.0 and v.flow_kg_s > 0.0 and v.supply_c > v.s.supply_max_c + 1.0),
@@ -175,7 +177,7 @@ RULES: tuple[Rule, ...] = (
     Rule("boiling", "the loop boils", MINUTE_S, lambda v: v.supply_c > 99.0 or v.return_c > 99.0),
     Rule("flood", "three times the flow that was asked for is held", HOUR_S,
          lambda v: v.pump > 0.0 and v.flow_kg_s > 3.0 * max(v.s.flow_target_kg_s, 0.1 * v.s.pump_full_flow_kg_s)
-         and v.able(PUSHED_WATER)),
+         and v.limit != "scald" and v.able(PUSHED_WATER)),
     Rule("starts-hour", "the pump is started more than twenty times in an hour", 0.0, lambda v: v.starts_h > 20),
     Rule("starts-day", "the pump is started more than two hundred times in a day", 0.0, lambda v: v.starts_day > 200),
     Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told", 6 * HOUR_S,
@@ -261,10 +263,11 @@ SLOW_EVERY_S = 300.0
 
 
 def _freezes(charge: float, battery_c: float) -> bool:
-    """Lead-acid: the table's two points joined by a straight line."""
-    if charge >= 0.25:
-        return battery_c < LOW_FREEZES_C
-    return battery_c < FLAT_FREEZES_C + (LOW_FREEZES_C - FLAT_FREEZES_C) * charge / 0.25
+    """Lead-acid: the table's points joined by straight lines."""
+    for (above, cold_c), (below, mild_c) in zip(FREEZES_C, FREEZES_C[1:], strict=False):
+        if charge >= below:
+            return battery_c < mild_c + (cold_c - mild_c) * (min(charge, 1.0) - below) / (above - below)
+    return battery_c < FREEZES_C[-1][1]
 
 
 @dataclass(frozen=True, slots=True)

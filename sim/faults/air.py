@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sim import layout as at
-from sim.faults.changes import both, fixed, params_at, scaled, set_to, state_at, true, wire
+from sim.faults.changes import both, fixed, ledger_at, params_at, scaled, set_to, true, wire
 from sim.faults.kinds import FAN, Amount, FaultKind, Proof
 from sim.faults.water import STUCK_DUTY
 from sim.rules import AIR, HOUSE, PUSHED_AIR
@@ -82,7 +82,7 @@ KINDS = (
     FaultKind(
         "house-damp", (37, 38), "Leaves stay wet from dusk to dawn, or an unvented heater fills the house with vapour.",
         "No moist pile air; warm and vent.", "factor on the vapour given off", 4.0, 20.0,
-        Proof("vapour in the house", state_at(at.Y_VAPOUR), 0.05, after_s=7200.0), alter=_damp,
+        Proof("vapour given off", ledger_at(at.L_VAPOUR_PLANTS), 0.005, after_s=7200.0), alter=_damp,
         would_tell="a humidity probe read over a night",
     ),
     FaultKind(

@@ -179,6 +179,11 @@ def flag_at(place: int) -> Look:
     return lambda world: float(world.plant.flags[place])
 
 
+def ledger_at(place: int) -> Look:
+    """One running total."""
+    return lambda world: float(world.plant.ledger[place])
+
+
 def state_at(first: int, size: int = 1) -> Look:
     """The sum of states."""
     return lambda world: float(world.plant.state[first : first + size].sum())

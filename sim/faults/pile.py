@@ -84,8 +84,7 @@ def _short_circuit(world: FaultyPlant, amount: Amount, age_s: float) -> None:
     share[:-2] -= moved
 
 
-def _quick_kg(world: FaultyPlant) -> float:
-    return state_at(at.Y_FAST, at.SHELLS)(world)
+_rots_kg = state_at(at.Y_FAST, 2 * at.SHELLS)
 
 
 _permeability = scaled(at.P_PERMEABILITY)
@@ -136,7 +135,7 @@ KINDS = (
     ),
     FaultKind(
         "pile-spent", (11,), "Nothing is left to rot: heat made falls for good.", "Say until when it lasts; offer to feed or to stop.",
-        "share of what can rot that is left", 0.25, 0.03, Proof("quick matter left", _quick_kg, 1.0), strike=_spend,
+        "share of what can rot that is left", 0.25, 0.03, Proof("matter left that can rot", _rots_kg, 5.0), strike=_spend,
         names=COLD, takes=SPOILT, would_tell="time: weeks of falling heat", shortest_h=72.0, longest_h=120.0,
     ),
     FaultKind(
@@ -151,7 +150,7 @@ KINDS = (
     ),
     FaultKind(
         "pile-refed", (11,), "Fresh cold material was worked in.", "Rest until it is hot; no alarm storm.",
-        "quick matter added, kg/m3", 15.0, 50.0, Proof("quick matter added", _quick_kg, 1.0), strike=_feed, names=COLD,
+        "quick matter added, kg/m3", 15.0, 50.0, Proof("matter added that can rot", _rots_kg, 5.0), strike=_feed, names=COLD,
         takes=SPOILT, would_tell="the grower's word",
     ),
     FaultKind(

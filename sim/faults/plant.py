@@ -62,6 +62,12 @@ class FaultyPlant:
         twin._lay_over()
         return twin
 
+    def unfaulted(self) -> Plant:
+        """A copy of the plant inside as it is now, with parameters, sensors and weather as they were without faults."""
+        plant = self.plant.copy()
+        plant.params[:], plant.sensors[:], plant.table = self.sound_params, self.sound_sensors, self.sound_table
+        return plant
+
     def begin(self, kind: FaultKind, severity: Share) -> None:
         """Let a fault begin now."""
         self.standing.append(Standing(kind, severity, self.plant.time_s))
