@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +39,15 @@ LEASE_S = 2.0
 GAP_TICK_S = 60.0
 _WARM_KEPT, _TWINS_KEPT = 6, 12
 LITHIUM_SHARE, GAS_SHARE, CHEAP_SHARE = 0.25, 0.35, 0.2
-CHEAP = ("pile_core_c", "water_supply_c", "water_return_c", "water_flow_kg_s", "greenhouse_c", "outdoor_c", "pump_battery_v")
+CHEAP = (
+    "pile_core_c",
+    "water_supply_c",
+    "water_return_c",
+    "water_flow_kg_s",
+    "greenhouse_c",
+    "outdoor_c",
+    "pump_battery_v",
+)
 
 
 class EpisodeError(ValueError):
@@ -70,7 +78,9 @@ def parsed(text: str) -> Episode:
         faults = tuple(_injected(word) for word in what.split(",") if word)
         episode = Episode(int(plant), int(day), float(days), faults)
     except ValueError as wrong:
-        raise EpisodeError(f"episode {text[:80]!r} is not PLANT/DAY/DAYS:FAULT@FROM+FOR*SEVERITY,...: {wrong}") from None
+        raise EpisodeError(
+            f"episode {text[:80]!r} is not PLANT/DAY/DAYS:FAULT@FROM+FOR*SEVERITY,...: {wrong}"
+        ) from None
     _check(episode)
     return episode
 
@@ -105,7 +115,10 @@ def case_of(base: Scenario, plant: int) -> RandomSeason:
     if cheap:
         changes["sensors.fitted"] = CHEAP
     elif gas:
-        changes["sensors.fitted"] = (*base.sensors.fitted, *(g for g in ("greenhouse_co2",) if g not in base.sensors.fitted))
+        changes["sensors.fitted"] = (
+            *base.sensors.fitted,
+            *(g for g in ("greenhouse_co2",) if g not in base.sensors.fitted),
+        )
     return random_season(base.varied(changes) if changes else base, plant)
 
 
@@ -347,7 +360,9 @@ def play(base: Scenario, episode: Episode, record: bool = False) -> tuple[Outcom
     """Play an episode; returns it and its faultless twin (of six days, or longer if need be)."""
     for injected in episode.faults:
         if not fault(injected.name).fits(case_of(base, episode.plant).built):
-            raise EpisodeError(f"fault {injected.name} does not fit plant {episode.plant}: it lacks that part or sensor")
+            raise EpisodeError(
+                f"fault {injected.name} does not fit plant {episode.plant}: it lacks that part or sensor"
+            )
     twin = faultless_twin(base, episode)
     outcome = Play(base, episode, record).run()
     outcome.first_new = _first_new(outcome, twin)
@@ -373,10 +388,14 @@ def drawn(base: Scenario, seed: int, number: int, per_plant: int = 24) -> Episod
     plant = seed * 100_000 + number // per_plant
     built = case_of(base, plant).built
     names = [_dealt(seed, number)]
-    names += [str(n) for n in rng.choice(list(FAULTS), size=int(rng.choice([0, 1, 2], p=[0.5, 0.36, 0.14])), replace=False)]
+    names += [
+        str(n) for n in rng.choice(list(FAULTS), size=int(rng.choice([0, 1, 2], p=[0.5, 0.36, 0.14])), replace=False)
+    ]
     kinds = [fault(name) for name in dict.fromkeys(names) if fault(name).fits(built)]
     from_h = float(rng.uniform(1.0, 24.0))
-    faults = tuple(_sized(kind, rng, from_h if i == 0 else from_h + float(rng.uniform(-1.0, 20.0))) for i, kind in enumerate(kinds))
+    faults = tuple(
+        _sized(kind, rng, from_h if i == 0 else from_h + float(rng.uniform(-1.0, 20.0))) for i, kind in enumerate(kinds)
+    )
     ends_h = max((f.until_h for f in faults), default=24.0) + AFTER_H
     return Episode(plant, WARM_DAYS[number % len(WARM_DAYS)], round(min(ends_h / 24.0, LONGEST_DAYS), 3), faults)
 
@@ -430,5 +449,7 @@ def _smaller(e: Episode) -> list[Episode]:
             if smaller.for_h >= 0.5 and smaller != f:
                 found.append(Episode(e.plant, e.day, e.days, (*e.faults[:i], smaller, *e.faults[i + 1 :])))
     if e.days > 1.0:
-        found.append(Episode(e.plant, e.day, round(e.days * 0.7, 3), tuple(f for f in e.faults if f.from_h < e.days * 16.8)))
+        found.append(
+            Episode(e.plant, e.day, round(e.days * 0.7, 3), tuple(f for f in e.faults if f.from_h < e.days * 16.8))
+        )
     return [f for f in found if f.faults]

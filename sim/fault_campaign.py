@@ -12,7 +12,20 @@ from sim.campaign_book import Kind
 from sim.episodes import DAY_S, WARM_DAYS, Episode, Outcome, drawn, faultless_twin, parsed, play, shrunk
 
 FAULTS_KIND, FAULTLESS_KIND = "faults", "faultless"
-COLUMNS = ("run", "plant", "day", "episode", "unsafe", "anyway", "told", "first_new", "raised", "weeks", "alone_s", "error")
+COLUMNS = (
+    "run",
+    "plant",
+    "day",
+    "episode",
+    "unsafe",
+    "anyway",
+    "told",
+    "first_new",
+    "raised",
+    "weeks",
+    "alone_s",
+    "error",
+)
 FAULTLESS_DAYS = 14.0
 PER_PLANT = 24
 # alarms that stop or lock something: on a sound plant they are false trips
@@ -61,7 +74,9 @@ def episode_of(plan: Episodes, number: int) -> Episode:
     """The episode of a run."""
     base = from_text(plan.scenario)
     if plan.faultless:
-        return Episode(plan.seed * 100_000 + number // len(WARM_DAYS), WARM_DAYS[number % len(WARM_DAYS)], FAULTLESS_DAYS)
+        return Episode(
+            plan.seed * 100_000 + number // len(WARM_DAYS), WARM_DAYS[number % len(WARM_DAYS)], FAULTLESS_DAYS
+        )
     return drawn(base, plan.seed, number, PER_PLANT)
 
 
@@ -156,6 +171,10 @@ def _read(told: dict[str, Any]) -> Episodes:
 
 
 KIND = Kind(
-    (FAULTS_KIND, FAULTLESS_KIND), COLUMNS, {"kind": "kind", "episodes": "--episodes", "seed": "--seed"}, _described, _read
+    (FAULTS_KIND, FAULTLESS_KIND),
+    COLUMNS,
+    {"kind": "kind", "episodes": "--episodes", "seed": "--seed"},
+    _described,
+    _read,
 )
 DAYS_A_WEEK_S = 7 * DAY_S

@@ -49,7 +49,10 @@ FAN_CODES = {
 FAN_POWER_CODES = {"fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-supply-cut"}
 PILE_CODES = {"pile-cold", "pile-ending", "pile-probe", "floor-spent"}
 
-DAMAGE_V = {True: 10.0, False: 10.5}  # lithium; lead-acid: the usual cut-off of a 12 V battery under load (makers' data, from memory)
+DAMAGE_V = {
+    True: 10.0,
+    False: 10.5,
+}  # lithium; lead-acid: the usual cut-off of a 12 V battery under load (makers' data, from memory)
 # Lead-acid freezes at -68, -36, -24 and -7 degC at 100, 50, 25 and 0 % charge (a maker's table, at second hand; flat: -7 to -12)
 FREEZES_C = ((1.0, -68.0), (0.5, -36.0), (0.25, -24.0), (0.0, -7.0))
 FROZEN_LATENT = -LATENT_ICE
@@ -61,11 +64,15 @@ class View:
     """What the rules look at, set anew at every step. Truth unless said otherwise; SI; duties 0..1 as commanded."""
 
     __slots__ = (
-        "s", "fitted", "lithium_pump", "lithium_fan", "heater", "lost", "dead", "time_s", "dt_s", "pump", "fan", "next_s",
-        "phase", "limit", "reason", "codes", "est_core_c", "est_sd_c", "turns", "fan_turns", "latched_pump", "latched_fan",
-        "pump_v", "fan_v", "flow_kg_s", "fan_kg_s", "core_c", "made_w", "frozen", "supply_c", "return_c", "house_c", "out_c",
+        "s", "fitted", "lithium_pump", "lithium_fan", "heater", "lost", "dead", "time_s", "dt_s", "pump", "fan",
+        "next_s",
+        "phase", "limit", "reason", "codes", "est_core_c", "est_sd_c", "turns", "fan_turns", "latched_pump",
+        "latched_fan",
+        "pump_v", "fan_v", "flow_kg_s", "fan_kg_s", "core_c", "made_w", "frozen", "supply_c", "return_c", "house_c",
+        "out_c",
         "tank_c", "co2", "pump_soc", "fan_soc", "drawn_w", "coldest_j_kg", "moisture", "battery_c", "pump_charges",
-        "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min", "raised_h",
+        "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
+        "raised_h",
         "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound",
     )  # fmt: skip
 
@@ -151,7 +158,8 @@ RULES: tuple[Rule, ...] = (
     # --- water
     Rule("dry-run", "the pump turns without a break and no water moves", 5 * MINUTE_S,
          _no_water),
-    Rule("dry-run-day", "the pump turns without water for more than 40 minutes in a day", 40 * MINUTE_S, _no_water, BY_DAY),
+    Rule("dry-run-day", "the pump turns without water for more than 40 minutes in a day", 40 * MINUTE_S, _no_water,
+    BY_DAY),
     Rule("no-water-untold", "the pump was commanded for an hour without water and nobody is told", HOUR_S,
          lambda v: v.pump > 0.0 and v.flow_kg_s < DRY_FLOW_KG_S and not v.told(PUMP_CODES), BY_DAY),
     Rule("pump-hums", "the pump is commanded, has power, and stands", 15 * MINUTE_S,
@@ -160,7 +168,8 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.frozen and _could_circulate(v)),
     Rule("freezing-line", "a tenth of some pipe's water is ice though heat and power were there", 2 * HOUR_S,
          lambda v: v.coldest_j_kg < 0.1 * FROZEN_LATENT and _could_circulate(v)),
-    Rule("ice-pump", "the pump is driven against a line full of ice", 10 * MINUTE_S, lambda v: v.frozen and v.pump > 0.0),
+    Rule("ice-pump", "the pump is driven against a line full of ice", 10 * MINUTE_S,
+    lambda v: v.frozen and v.pump > 0.0),
     Rule("ice-untold", "the pump was driven against a frozen line and nobody is told", 10 * MINUTE_S,
          lambda v: v.frozen and v.pump > 0.0 and not v.told(PUMP_CODES), BY_DAY),
     Rule("frozen-untold", "the line is frozen for a day and nobody is told", DAY_S,
@@ -180,7 +189,8 @@ RULES: tuple[Rule, ...] = (
          and v.limit != "scald" and v.able(PUSHED_WATER)),
     Rule("starts-hour", "the pump is started more than twenty times in an hour", 0.0, lambda v: v.starts_h > 20),
     Rule("starts-day", "the pump is started more than two hundred times in a day", 0.0, lambda v: v.starts_day > 200),
-    Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told", 6 * HOUR_S,
+    Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told",
+    6 * HOUR_S,
          lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s") and not v.told({"flow-while-off"})
          and not v.dead),
     Rule("tank-fast", "the tank was warmed faster than its fish bear", HOUR_S,
@@ -226,13 +236,16 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.fan_kg_s > 0.0 and v.house_c > v.s.greenhouse_ceiling_c + 3.0),
     Rule("hot-house-pump", "the pump heats a house 3 K above its ceiling", HOUR_S,
          lambda v: v.drawing and v.flow_kg_s > 0.0 and v.house_c > v.s.greenhouse_ceiling_c + 3.0),
-    Rule("crop-cold", "the crop is 2 K below its minimum for six hours, the pile is hot, and nothing is drawn", 6 * HOUR_S,
+    Rule("crop-cold", "the crop is 2 K below its minimum for six hours, the pile is hot, and nothing is drawn",
+    6 * HOUR_S,
          lambda v: v.house_c < v.s.greenhouse_min_c - 2.0 and v.pump <= 0.0 and _could_heat(v)),
     Rule("crop-frozen", "the house freezes, the pile is hot, and nothing is drawn", 2 * HOUR_S,
          lambda v: v.house_c < 0.0 and v.pump <= 0.0 and _could_heat(v)),
-    Rule("fan-stands-untold", "the fan is commanded for an hour and stands, its speed is read, and nobody is told", HOUR_S,
+    Rule("fan-stands-untold", "the fan is commanded for an hour and stands, its speed is read, and nobody is told",
+    HOUR_S,
          lambda v: v.fan > 0.0 and not v.fan_turns and v.has("fan_speed_hz") and not v.told(FAN_CODES), BY_DAY),
-    Rule("fan-runs-on-untold", "the fan turns for an hour without a command, its speed is read, and nobody is told", HOUR_S,
+    Rule("fan-runs-on-untold", "the fan turns for an hour without a command, its speed is read, and nobody is told",
+    HOUR_S,
          lambda v: v.fan <= 0.0 and v.fan_turns and v.has("fan_speed_hz") and "fan-runs-on" not in v.codes
          and not v.told(FAN_CODES) and not v.dead),
     Rule("fan-blind", "the fan runs though no pile probe reads", 15 * MINUTE_S,

@@ -50,7 +50,9 @@ def _add_faults(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shrink", type=_whole(0, 1000), default=5, metavar="K", help=shrink_help)
     out_help = "results; the same command on the same file goes on where it was stopped. With --episode: a folder"
     parser.add_argument("--out", required=True, metavar="FILE.sqlite", help=out_help)
-    parser.add_argument("--episode", metavar="TEXT", help="play this one episode, as the table names it, with its picture")
+    parser.add_argument(
+        "--episode", metavar="TEXT", help="play this one episode, as the table names it, with its picture"
+    )
     parser.add_argument("--workers", type=count, metavar="W", help="processes on this machine (one a core)")
     parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
 

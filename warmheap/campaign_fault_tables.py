@@ -14,7 +14,16 @@ def faults_table(told: dict[str, Any]) -> Table:
 
     table = Table(title=f"{told['scenario']}: {told['done']} episodes of trouble, seed {told['seed']}")
     table.add_column("Fault")
-    for heading in ("Episodes", "Took effect", "Unsafe", "of these alone", "Could be seen", "Named", "Median min", "95 % min"):
+    for heading in (
+        "Episodes",
+        "Took effect",
+        "Unsafe",
+        "of these alone",
+        "Could be seen",
+        "Named",
+        "Median min",
+        "95 % min",
+    ):
         table.add_column(heading, justify="right")
     for name, line in told["faults"].items():
         table.add_row(name, *cells(line), style="red" if line["unsafe"] else "")

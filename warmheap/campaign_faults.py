@@ -54,7 +54,9 @@ def _campaign(args: argparse.Namespace, path: Path) -> None:
     except CrewError as lost:
         raise UsageError(f"{lost}; what is done is kept in {path}: repeat the command to go on") from None
     if stopped:
-        raise Stopped(f"stopped after {len(rows)} of {plan.total} runs, all kept in {path}; repeat the command to go on")
+        raise Stopped(
+            f"stopped after {len(rows)} of {plan.total} runs, all kept in {path}; repeat the command to go on"
+        )
 
 
 def _work(args: argparse.Namespace, book: Book, plan: Episodes, missing: list[Numbered]) -> bool:
@@ -94,7 +96,13 @@ def summary(
     """The campaign in one JSON-able object."""
     from sim.campaign_fault_figures import by_fault, by_rule, faultless_figures, totals
 
-    told: dict[str, Any] = {"scenario": title, "seed": plan.seed, "runs": plan.total, "done": len(rows), "file": str(path)}
+    told: dict[str, Any] = {
+        "scenario": title,
+        "seed": plan.seed,
+        "runs": plan.total,
+        "done": len(rows),
+        "file": str(path),
+    }
     told["failed"] = [{"run": row["run"], "error": row["error"]} for row in rows if row["error"]]
     if plan.faultless:
         told["faultless"] = faultless_figures(rows)
@@ -103,7 +111,9 @@ def summary(
         return told
     rules = by_rule(rows)
     for code, line in rules.items():
-        smallest = line["episode"] if stopped else _smallest(args.shrink, plan, list(rules).index(code), line["episode"], code)
+        smallest = (
+            line["episode"] if stopped else _smallest(args.shrink, plan, list(rules).index(code), line["episode"], code)
+        )
         line |= {"smallest": smallest, "replay": replay_command(args.scenario, smallest, line["run"])}
     return told | {"totals": totals(rows), "rules": rules, "faults": by_fault(rows)}
 
@@ -120,7 +130,9 @@ def _smallest(most: int, plan: Episodes, place: int, episode: str, code: str) ->
 def replay_command(scenario: str | None, episode: str, number: int) -> str:
     """The one command that plays an episode again, with its picture."""
     where = shlex.quote(scenario or "")
-    return f"warmheap campaign faults {where} --episode {shlex.quote(episode)} --out out/episode-{number}".replace("  ", " ")
+    return f"warmheap campaign faults {where} --episode {shlex.quote(episode)} --out out/episode-{number}".replace(
+        "  ", " "
+    )
 
 
 def _deliver(args: argparse.Namespace, told: dict[str, Any]) -> None:

@@ -40,41 +40,52 @@ def _cooled(world: FaultyPlant, amount: Amount, age_s: float) -> None:
 _damp = scaled(at.P_PLANT)
 KINDS = (
     FaultKind(
-        "fan-seized", (35,), "The fan is on and stands: ice, a stuck bearing.", "Rest it, try with growing pauses, tell.",
+        "fan-seized", (35,), "The fan is on and stands: ice, a stuck bearing.",
+        "Rest it, try with growing pauses, tell.",
         "", 1.0, 1.0, FAN_STANDS, alter=lambda w, a, t: set_to(at.P_FAN_START, at.P_FAN_RUN)(w, STUCK_DUTY, t),
         names=NO_FAN, takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
-        "fan-lead-loose", (16,), "The fan is on and draws nothing.", "Rest it, try again, tell.", "", 1.0, 1.0, FAN_STANDS,
+        "fan-lead-loose", (16,), "The fan is on and draws nothing.", "Rest it, try again, tell.", "", 1.0, 1.0,
+        FAN_STANDS,
         alter=wire("fan", lambda a: lambda duty: 0.0), names=NO_FAN, takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
-        "fan-stuck-on", (31,), "The fan runs whatever is commanded.", "Tell at once: only its plug stops it.", "", 1.0, 1.0,
-        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), names=frozenset({"fan-runs-on"}), takes=frozenset({PUSHED_AIR}),
+        "fan-stuck-on", (31,), "The fan runs whatever is commanded.", "Tell at once: only its plug stops it.", "", 1.0,
+        1.0,
+        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), names=frozenset({"fan-runs-on"}),
+        takes=frozenset({PUSHED_AIR}),
     ),
     FaultKind(
-        "fan-inverted", (31,), "The fan runs when it should stand.", "Tell at once: only its plug stops it.", "", 1.0, 1.0, FAN_TURNS,
-        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), names=frozenset({"fan-runs-on"}), takes=frozenset({PUSHED_AIR, AIR}),
+        "fan-inverted", (31,), "The fan runs when it should stand.", "Tell at once: only its plug stops it.", "", 1.0,
+        1.0, FAN_TURNS,
+        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), names=frozenset({"fan-runs-on"}),
+        takes=frozenset({PUSHED_AIR, AIR}),
     ),
     FaultKind(
         "fan-blade-lost", (7,), "The fan turns and moves little air.", "None; tell if the heat it brings is missed.",
         "share of the flow left", 0.5, 0.1, BLOWS, alter=_blade_lost, would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
-        "duct-torn", (6,), "The fan turns, its warm air goes into the yard.", "Stop blowing heat out; tell.", "share of the rest lost", 0.6, 1.0,
+        "duct-torn", (6,), "The fan turns, its warm air goes into the yard.", "Stop blowing heat out; tell.",
+        "share of the rest lost", 0.6, 1.0,
         Proof("the duct leaks more", params_at(at.P_DUCT_LEAK), 0.1), alter=_torn, would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
-        "intake-snowed", (7,), "Snow or ice in the air's way: the fan turns against it.", "Never answer by more duty; tell.",
-        "factor on the pile's resistance", 20.0, 300.0, BLOWS, alter=scaled(at.P_FAN_R1), would_tell=PRESSURE, shows=FAN, takes=NO_AIR,
+        "intake-snowed", (7,), "Snow or ice in the air's way: the fan turns against it.",
+        "Never answer by more duty; tell.",
+        "factor on the pile's resistance", 20.0, 300.0, BLOWS, alter=scaled(at.P_FAN_R1), would_tell=PRESSURE,
+        shows=FAN, takes=NO_AIR,
     ),
     FaultKind(
-        "duct-wet", (35,), "Condensate stands in the duct: less air, all of it cold.", "Purge with warm air before a stop; tell.",
+        "duct-wet", (35,), "Condensate stands in the duct: less air, all of it cold.",
+        "Purge with warm air before a stop; tell.",
         "factor on the duct's loss", 4.0, 15.0, Proof("the duct loses more heat", params_at(at.P_DUCT_UA), 2.0),
         alter=both(scaled(at.P_DUCT_UA), fixed(scaled(at.P_FAN_R2), 4.0)), would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
-        "house-sealed", (36,), "The house is shut so tight that pile air gathers in it.", "No pile air above the CO2 limit; tell.",
+        "house-sealed", (36,), "The house is shut so tight that pile air gathers in it.",
+        "No pile air above the CO2 limit; tell.",
         "share of the air changes left", 0.2, 0.02, Proof("fewer air changes", params_at(at.P_INFILTRATION), 1e-6),
         alter=both(scaled(at.P_INFILTRATION), scaled(at.P_WIND_INFILTRATION)), names=frozenset({"co2"}),
         would_tell="a CO2 probe in the house", shows=FAN,
@@ -88,7 +99,8 @@ KINDS = (
     FaultKind(
         "door-open", (39,), "The house cools fast in steady weather.", "Tell; do not chase it with the pile.",
         "air changes an hour more", 6.0, 40.0, Proof("more air changes", params_at(at.P_INFILTRATION), 1e-4),
-        alter=_cooled, would_tell="the house's cooling, compared with what it was when commissioned", takes=frozenset({HOUSE}),
+        alter=_cooled, would_tell="the house's cooling, compared with what it was when commissioned",
+        takes=frozenset({HOUSE}),
         shortest_h=2.0, longest_h=36.0,
     ),
 )  # fmt: skip

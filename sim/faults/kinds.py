@@ -24,7 +24,8 @@ RUNS, KILL, KILL_AFRESH, HANG = "runs", "kill", "kill afresh", "hang"  # what be
 class Proof:
     """How a fault shows that it bites, beside the same plant without it.
 
-    Both are brought to full batteries and an open line, run for ``after_s`` under the two duties (from a kick at full), and must then
+    Both are brought to full batteries and an open line, run for ``after_s`` under the two duties (from a kick at full),
+    and must then
     differ by ``least`` or more in what ``look`` sees. A value that is missing on one side only differs too.
     """
 
@@ -41,9 +42,12 @@ class FaultKind:
     """One thing that goes wrong.
 
     ``stories`` are numbers of the list in `sim.faults.stories`; ``symptom`` is what the grower sees and ``answer`` what a controller
-    must do; ``mild`` to ``harsh`` is the range of ``measure``. ``alter`` changes parameters, sensors, weather or wires for as
-    long as the fault stands, ``strike`` the state when it begins, ``mend`` when it ends. ``names`` are the alarms that name
-    the fault or the class from which the fitted sensors cannot tell it; none: it is not told, and ``would_tell`` says which sensor
+    must do; ``mild`` to ``harsh`` is the range of ``measure``. ``alter`` changes parameters, sensors,
+    weather or wires for as
+    long as the fault stands, ``strike`` the state when it begins,
+    ``mend`` when it ends. ``names`` are the alarms that name
+    the fault or the class from which the fitted sensors cannot tell it; none: it is not told,
+    and ``would_tell`` says which sensor
     would. ``takes`` is what the plant can no longer do (`sim.rules`). ``shows`` is what must be commanded for the symptom to show.
     """
 

@@ -1,6 +1,7 @@
 """A plant with faults: the simulated plant, its wires and its sensors, with any faults on top, at any time.
 
-Parameters, sensor table and weather are kept as they were; at each change the standing faults are laid over them afresh, so they
+Parameters,
+sensor table and weather are kept as they were; at each change the standing faults are laid over them afresh, so they
 combine and end in any order.
 """
 

@@ -94,7 +94,8 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
     return (
         FaultKind(
             f"{name}-panel-dark", (29,), f"The {name}'s panel brings nothing: snow, shade, a blown fuse.",
-            "Ration; keep the reserve for frost; tell before the battery is flat.", "share of its power left", 0.15, 0.0,
+            "Ration; keep the reserve for frost; tell before the battery is flat.", "share of its power left", 0.15,
+            0.0,
             Proof("power of ten days", panel_w(COLUMN[side]), 0.01), alter=_dark(side), names=low,
             would_tell=f"{SHUNT}, or one on the panel", shortest_h=48.0, longest_h=120.0,
         ),
@@ -106,7 +107,8 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
         ),
         FaultKind(
             f"{name}-cell-short", (28,), f"One cell of the {name}'s battery is shorted: two volts are missing.",
-            "Rest the output; tell.", "volts missing", 1.6, 2.2, Proof("rest voltage falls", flag_at(at.G_VOLTS_PUMP + side), 0.8),
+            "Rest the output; tell.", "volts missing", 1.6, 2.2, Proof("rest voltage falls",
+            flag_at(at.G_VOLTS_PUMP + side), 0.8),
             alter=_short(side), names=worn | low | {f"{name}-supply-cut"}, takes=takes,
         ),
         FaultKind(
@@ -117,20 +119,23 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
         ),
         FaultKind(
             f"{name}-battery-flat", (28,), f"The {name}'s battery is nearly empty.", "Keep the rest for frost; tell.",
-            "charge left", 0.2, 0.01, Proof("charge falls", state_at(at.Y_CHARGE + side), 1000.0), strike=_drained(side), names=low | worn | cut,
+            "charge left", 0.2, 0.01, Proof("charge falls", state_at(at.Y_CHARGE + side), 1000.0),
+            strike=_drained(side), names=low | worn | cut,
             takes=takes,
         ),
         FaultKind(
             f"{name}-controller-latched", (30,), f"The {name}'s charge controller stands in error: no charge, no load.",
             "Tell: off with load, panel and battery; then battery, panel, load, in this order.", "", 1.0, 1.0,
-            Proof("latched", flag_at(at.G_LATCHED_PUMP + side), 1.0), strike=_latch(side), mend=_restart(side), names=cut, takes=takes,
+            Proof("latched", flag_at(at.G_LATCHED_PUMP + side), 1.0), strike=_latch(side), mend=_restart(side),
+            names=cut, takes=takes,
             shows=shows,
         ),
         FaultKind(
             f"{name}-lithium-unguarded", (28,), f"The {name}'s lithium battery is charged below freezing.",
             "Tell: carry it indoors or fit a protection board.", "how much colder than its shed, K", 5.0, 20.0,
             Proof("nothing keeps it from charging", params_at(at.P_BAT_BARE + side), 1.0), alter=_cold(side, bare=True),
-            names=frozenset({"battery-cold"}), would_tell="a probe on the battery", fits=lithium, shortest_h=24.0, shows=ALWAYS,
+            names=frozenset({"battery-cold"}), would_tell="a probe on the battery", fits=lithium, shortest_h=24.0,
+            shows=ALWAYS,
         ),
     )  # fmt: skip
 

@@ -29,7 +29,8 @@ IN_THE_LOOP = Proof("time without a controller", _nothing, 1.0)
 KINDS = (
     *(
         FaultKind(
-            f"clock-{name}", (33,), f"The clock leaps {word}.", "Control by time that only runs forward; flag the money log.", "seconds",
+            f"clock-{name}", (33,), f"The clock leaps {word}.",
+            "Control by time that only runs forward; flag the money log.", "seconds",
             mild, harsh, Proof("time stamps move", _clock, 1.0), alter=_step,
             would_tell="nothing needed: the loop's own clock never leaps", shortest_h=1.0,
         )
@@ -37,12 +38,14 @@ KINDS = (
     ),
     FaultKind(
         "loop-killed", (31,), "The program dies; it is started again and goes on from its last record.",
-        "Outputs off within their lease; go on where it was.", "minutes until it is back", 0.4, 60.0, IN_THE_LOOP, program=KILL,
+        "Outputs off within their lease; go on where it was.", "minutes until it is back", 0.4, 60.0, IN_THE_LOOP,
+        program=KILL,
         would_tell=WATCHDOG, shortest_h=1.0, longest_h=2.0,
     ),
     FaultKind(
         "loop-killed-afresh", (32,), "The program dies and comes back without its memory: the card was lost.",
-        "Safe defaults; hold off until the pile has proved hot.", "minutes until it is back", 0.4, 60.0, IN_THE_LOOP, program=KILL_AFRESH,
+        "Safe defaults; hold off until the pile has proved hot.", "minutes until it is back", 0.4, 60.0, IN_THE_LOOP,
+        program=KILL_AFRESH,
         would_tell=WATCHDOG, shortest_h=1.0, longest_h=2.0,
     ),
     FaultKind(
