@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
+.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-campaign docs-faults clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -47,6 +47,14 @@ docs-campaign: $(VENV)/.sim-installed  ## the picture of docs/campaigns.md
 	mkdir -p out/docs
 	$(BIN)/warmheap campaign seasons scenarios/mild-wet-winter.toml --seasons 12 --days 45 --policy warmheap thermostat steady --out out/docs/campaign.sqlite
 	cp out/docs/campaign.png docs/campaign.png
+
+docs-faults: $(VENV)/.sim-installed  ## docs/faults.md, from the code and a campaign of five minutes on each scenario
+	mkdir -p out/docs/faults
+	for scenario in mild-wet-winter hard-northern-winter small-pile; do \
+	  $(BIN)/warmheap campaign faults $$scenario --episodes 384 --seed 1 --shrink 0 --out out/docs/faults/$$scenario.sqlite || exit 1; \
+	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 24 --seed 1 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
+	done
+	$(BIN)/python -m sim.campaign_faults_page out/docs/faults/*.sqlite > docs/faults.md
 
 clean:
 	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage
