@@ -60,7 +60,7 @@ class ControllerSettings:
     pump_power_w: float = _number(60.0, 1.0, 1000.0, "W", "electrical power at full duty")
     line_volume_m3: float = _number(0.02, 0.0, 1.0, "m3", "water in the pipe from pile to greenhouse, one way")
     supply_max_c: float = _number(49.0, 35.0, 80.0, "degC", "scald limit of water reaching the greenhouse")
-    supply_loop_gain: float = _number(
+    supply_loop_gain_per_k: float = _number(
         0.025, 0.001, 2.0, "1", "share of the flow target by which one kelvin too much or too little moves the flow"
     )
     supply_loop_integral_s: float = _number(

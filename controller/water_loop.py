@@ -54,7 +54,7 @@ class WaterLoop(Memory):
     def __init__(self, settings: ControllerSettings) -> None:
         self._settings = settings
         target = settings.flow_target_kg_s
-        gain = -settings.supply_loop_gain * target  # more flow cools the water
+        gain = -settings.supply_loop_gain_per_k * target  # more flow cools the water
         integral_gain = gain / settings.supply_loop_integral_s
         self.supply = Regulator(gain, integral_gain, -0.5 * target, 2.0 * target)
         self.hold = Regulator(gain, integral_gain, -target, HOLD_SHARE * target)
@@ -128,7 +128,9 @@ class WaterLoop(Memory):
             self.supply.integral = min(self.supply.integral, 0.0)
         learns_s = self._learning_s(dt_s)
         least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
-        more = self.supply.update(hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0)
+        more = self.supply.update(
+            hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
+        )
         least = max(least + more, LEAST_SHARE * s.flow_target_kg_s)
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
@@ -139,7 +141,9 @@ class WaterLoop(Memory):
         self.limit = "flow" if wanted >= 0.98 * s.flow_target_kg_s else "supply"
         return wanted
 
-    def _holding_kg_s(self, supply_c: float, return_c: float, core_c: float, learns_s: float, most_kg_s: float) -> float:
+    def _holding_kg_s(
+        self, supply_c: float, return_c: float, core_c: float, learns_s: float, most_kg_s: float
+    ) -> float:
         """Return the flow at which the supply comes out at its target: by the textbook, and what was learnt beyond.
 
         Nothing is learnt while more flow is wanted than there may be: what cannot be had must not pile up.
