@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test lint bench docs-pictures docs-settings docs-tuning docs-campaign clean
+.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-campaign docs-faults clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -15,13 +15,21 @@ test: $(VENV)/.dev-installed
 	@echo "== the tests marked pure once more, uncompiled, so that coverage sees into the kernel"
 	WARMHEAP_UNCOMPILED=1 $(BIN)/python -m pytest -q -n 2 -m pure --cov --cov-append --cov-report=term --cov-fail-under=90
 
+test-kernel: $(VENV)/.dev-installed  ## the board's side on a real kernel in an emulated machine: Debian 12 on x86, ten minutes
+	WARMHEAP_KERNEL_RIG=1 $(BIN)/python -m pytest tests/kernel -p no:randomly
+
 lint: $(VENV)/.dev-installed
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
 bench: $(VENV)/.dev-installed
-	@for script in bench/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+	@for script in $(filter-out bench/page_axe.py,$(wildcard bench/*.py)); do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+test-page: $(VENV)/.dev-installed  ## the status page in a real browser; needs chromium, chromedriver and npm
+	mkdir -p build/axe
+	test -f build/axe/package/axe.min.js || (cd build/axe && npm pack --silent axe-core@4.14.1 && tar xzf axe-core-4.14.1.tgz)
+	$(BIN)/python bench/page_axe.py build/axe/package/axe.min.js out/page
 
 docs-pictures: $(VENV)/.sim-installed  ## the pictures that the README shows
 	$(BIN)/warmheap simulate scenarios/mild-wet-winter.toml --days 120 --compare --out out/docs
@@ -40,6 +48,14 @@ docs-campaign: $(VENV)/.sim-installed  ## the picture of docs/campaigns.md
 	$(BIN)/warmheap campaign seasons scenarios/mild-wet-winter.toml --seasons 12 --days 45 --policy warmheap thermostat steady --out out/docs/campaign.sqlite
 	cp out/docs/campaign.png docs/campaign.png
 
+docs-faults: $(VENV)/.sim-installed  ## docs/faults.md, from the code and a campaign of five minutes on each scenario
+	mkdir -p out/docs/faults
+	for scenario in mild-wet-winter hard-northern-winter small-pile; do \
+	  $(BIN)/warmheap campaign faults $$scenario --episodes 384 --seed 1 --shrink 0 --out out/docs/faults/$$scenario.sqlite || exit 1; \
+	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 24 --seed 1 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
+	done
+	$(BIN)/python -m sim.campaign_faults_page out/docs/faults/*.sqlite > docs/faults.md
+
 clean:
 	rm -rf $(VENV) out build *.egg-info .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis .coverage
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
@@ -54,7 +70,7 @@ $(BIN)/python:
 
 $(VENV)/.sim-installed: pyproject.toml | $(BIN)/python
 	@echo "== installing the simulator's packages (about a minute the first time)"
-	$(PIP) install -e '.[sim]'
+	$(PIP) install -e '.[sim,page]'
 	@touch $@
 
 $(VENV)/.dev-installed: pyproject.toml | $(BIN)/python

@@ -1,9 +1,12 @@
 """Kills and freezes a running loop again and again: how soon are the outputs safe, how soon is it back?
 
     python bench/injections.py [HOW_MANY]
+    python bench/injections.py --rig [HOW_MANY [POWER_CUTS]]    # on the kernel rig: real GPIO lines in an emulated machine
 
 Real processes; the outputs are the record of the simulated plant, which keeps its value when its writer dies, as a line does
-on the kernels of small boards. Faults: SIGKILL, SIGSTOP, SIGSEGV, SIGTERM of the loop, SIGKILL of the guardian.
+on the kernels of small boards. Faults: SIGKILL, SIGSTOP, SIGSEGV, SIGTERM of the loop, SIGKILL of the guardian. With
+``--rig`` those of `tests/kernel/rig_runs.py`, evenly, under both rules of the kernel for released lines; a thousand take
+about half an hour.
 """
 
 import itertools
@@ -21,7 +24,10 @@ from warmheap.guardian import FD_HERE  # noqa: E402
 from warmheap.record import read_record  # noqa: E402
 
 TINY = ROOT / "tests" / "warmheap" / "tiny_loop.py"
-HOW_MANY = int(sys.argv[1]) if len(sys.argv) > 1 else 40
+RIG = "--rig" in sys.argv
+NUMBERS = [int(word) for word in sys.argv[1:] if word != "--rig"]
+HOW_MANY = NUMBERS[0] if NUMBERS else 1000 if RIG else 40
+POWER_CUTS = NUMBERS[1] if len(NUMBERS) > 1 else 0
 SAFE_S, BACK_S = 2.0, 20.0
 ON, OFF = {"pump": 0.7, "fan": 0.7}, {"pump": 0.0, "fan": 0.0}
 FAULTS = ("SIGKILL", "SIGSTOP", "SIGSEGV", "SIGTERM", "guardian")
@@ -91,5 +97,20 @@ def main():
     return bad > 0
 
 
+def on_the_rig():
+    """The same on real lines of a simulated GPIO chip; true if anything was not as it must be."""
+    sys.path.insert(0, str(ROOT / "tests" / "kernel"))
+    from rig_cuts import power_cuts
+    from rig_runs import FAULTS, RULES, bad, cut_faults, cut_table, inject, injection_table
+
+    each = -(-HOW_MANY // (len(FAULTS) * len(RULES)))
+    found = inject(min(2, each), max(0, each - 2), number=2) if HOW_MANY else {}
+    cuts = power_cuts(POWER_CUTS, number=2) if POWER_CUTS else []
+    print("\n".join([*injection_table(found), *(cut_table(cuts) if cuts else [])]))
+    wrong = [(fault, *one) for guest in found.values() for fault in FAULTS for one in bad(fault, guest)]
+    print(*wrong, sep="\n")
+    return bool(wrong) or any(cut_faults(c) for c in cuts)
+
+
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(on_the_rig() if RIG else main())

@@ -109,9 +109,10 @@ class PumpDrive(Memory):
         self._curve = PumpCurve(settings)
         self._ramp_kg_s2 = settings.flow_target_kg_s / RAMP_S
         slope = self._curve.slope_kg_s
-        # by the exact frequency response of meter and pump: maximum sensitivity 1.43, and 1.93 at half as much gain
-        # and delay again (tests/controller/test_reference_tuning.py)
-        self.trim = Regulator(0.15 / slope, 0.03 / slope, -0.3, 1.0)
+        # the defaults by the exact frequency response of meter and pump: maximum sensitivity 1.43, and 1.93 at half as
+        # much gain and delay again (tests/controller/test_reference_tuning.py)
+        gain = settings.flow_loop_gain / slope
+        self.trim = Regulator(gain, gain / settings.flow_loop_integral_s, -0.3, 1.0)
         self.mode = OFF
         self.duty = 0.0
         self.least_duty = settings.pump_run_duty

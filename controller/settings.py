@@ -51,6 +51,7 @@ class ControllerSettings:
     pile_wet_mass_kg: float = _number(8000.0, 500.0, 100000.0, "kg", "wet mass of the pile when built")
     pile_moisture: float = _number(0.6, 0.2, 0.85, "kg/kg", "share of water in the wet mass when built")
     coil_ua_w_k: float = _number(250.0, 10.0, 5000.0, "W/K", "heat passed from pile to coil water per kelvin")
+    coil_water_kg: float = _number(0.0, 0.0, 1000.0, "kg", "water in the coil; 0: not known")
     drum_volume_m3: float = _number(0.208, 0.0, 5.0, "m3", "water in the drum inside the pile")
     # the water loop
     pump_full_flow_kg_s: float = _number(0.8, 0.02, 5.0, "kg/s", "flow at full duty and 12 V")
@@ -59,6 +60,16 @@ class ControllerSettings:
     pump_power_w: float = _number(60.0, 1.0, 1000.0, "W", "electrical power at full duty")
     line_volume_m3: float = _number(0.02, 0.0, 1.0, "m3", "water in the pipe from pile to greenhouse, one way")
     supply_max_c: float = _number(49.0, 35.0, 80.0, "degC", "scald limit of water reaching the greenhouse")
+    supply_loop_gain_per_k: float = _number(
+        0.025, 0.001, 2.0, "1", "share of the flow target by which one kelvin too much or too little moves the flow"
+    )
+    supply_loop_integral_s: float = _number(
+        1200.0, 20.0, 7200.0, "s", "integral time of the supply temperature's control at the flow target"
+    )
+    flow_loop_gain: float = _number(
+        0.15, 0.005, 0.5, "1", "share of a flow error that the pump's power makes up for at once, by its straight curve"
+    )
+    flow_loop_integral_s: float = _number(5.0, 0.5, 120.0, "s", "integral time of the flow's control")
     tank_change_max_k: float = _number(
         30.0, 0.5, 30.0, "K", "most change of the tank in 24 h; 1.5 where fish live in it"
     )

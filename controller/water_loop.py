@@ -16,9 +16,10 @@ LEAST_SHARE = 0.05  # of the flow target
 HOT_PAUSE_S = 900.0
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
-SETTLE_S = 300.0  # the water first out says nothing about the flow that is right
-HOLD_SHARE = 0.25  # of the flow target that holding the supply may add to the textbook flow
-SUPPLY_INTEGRAL_S = 1200.0  # drum and coil answer within the better part of an hour
+SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
+PASSED = 1.3  # coil contents after which the water was cold when it came in
+HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
+SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
 def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_ua_w_k: float) -> float:
@@ -36,18 +37,32 @@ def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_u
 class WaterLoop(Memory):
     """Leave to draw in, flow set-point out."""
 
-    __slots__ = ("_settings", "hold", "hot_s", "limit", "off_s", "on_s", "pause_s", "running", "supply")
+    __slots__ = (
+        "_settings",
+        "asked_kg_s",
+        "hold",
+        "hot_s",
+        "limit",
+        "off_s",
+        "on_s",
+        "passed_kg",
+        "pause_s",
+        "running",
+        "supply",
+    )
 
     def __init__(self, settings: ControllerSettings) -> None:
         self._settings = settings
         target = settings.flow_target_kg_s
-        # a flow change of the whole target moves the supply by some 20 K
-        gain = -target / 40.0
-        self.supply = Regulator(gain, gain / SUPPLY_INTEGRAL_S, -0.5 * target, 2.0 * target)
-        self.hold = Regulator(gain, gain / SUPPLY_INTEGRAL_S, -target, HOLD_SHARE * target)
+        gain = -settings.supply_loop_gain_per_k * target  # more flow cools the water
+        integral_gain = gain / settings.supply_loop_integral_s
+        self.supply = Regulator(gain, integral_gain, -0.5 * target, 2.0 * target)
+        self.hold = Regulator(gain, integral_gain, -target, HOLD_SHARE * target)
         self.running = False
         self.on_s = 0.0
         self.off_s = LEAST_OFF_S
+        self.passed_kg = 0.0
+        self.asked_kg_s = 0.0
         self.hot_s = 0.0
         self.pause_s = 0.0
         self.limit = "demand"
@@ -56,6 +71,7 @@ class WaterLoop(Memory):
         """Stand still; returns the flow, 0."""
         if self.running:
             self.running, self.off_s = False, 0.0
+        self.asked_kg_s = 0.0
         self.off_s += elapsed_s
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
@@ -77,16 +93,18 @@ class WaterLoop(Memory):
         """
         if self.running:
             self.on_s += dt_s
+            self.passed_kg += self.asked_kg_s * dt_s
             self.watch_heat(supply_c, dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.hot_s = True, 0.0, 0.0
+            self.running, self.on_s, self.passed_kg, self.hot_s = True, 0.0, 0.0, 0.0
         if not self.running:
             self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
-        return self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
+        self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
+        return self.asked_kg_s
 
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
@@ -108,20 +126,42 @@ class WaterLoop(Memory):
         hottest_c = s.supply_max_c - HOT_BAND_K
         if supply_c < s.supply_target_c:  # what was learnt from hot water would now overdraw
             self.supply.integral = min(self.supply.integral, 0.0)
-        learns = dt_s if self.on_s > SETTLE_S and (self.limit != "flow" or supply_c > hottest_c) else 0.0
+        learns_s = self._learning_s(dt_s)
         least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
-        least = max(least + self.supply.update(hottest_c, supply_c, learns), LEAST_SHARE * s.flow_target_kg_s)
+        more = self.supply.update(
+            hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
+        )
+        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s)
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
-            wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, dt_s))
+            wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, learns_s, wanted))
         if least >= wanted:
             self.limit = "scald" if least > 1.5 * wanted else "supply"
             return min(least, FASTEST * s.flow_target_kg_s)
         self.limit = "flow" if wanted >= 0.98 * s.flow_target_kg_s else "supply"
         return wanted
 
-    def _holding_kg_s(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
-        """Return the flow at which the supply comes out at its target: by the textbook, and what was learnt beyond."""
+    def _holding_kg_s(
+        self, supply_c: float, return_c: float, core_c: float, learns_s: float, most_kg_s: float
+    ) -> float:
+        """Return the flow at which the supply comes out at its target: by the textbook, and what was learnt beyond.
+
+        Nothing is learnt while more flow is wanted than there may be: what cannot be had must not pile up.
+        """
         s = self._settings
         flow_kg_s = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
-        return flow_kg_s + self.hold.update(s.supply_target_c, supply_c, dt_s if self.on_s > SETTLE_S else 0.0)
+        held = flow_kg_s + self.hold.integral >= most_kg_s and supply_c > s.supply_target_c
+        return flow_kg_s + self.hold.update(s.supply_target_c, supply_c, 0.0 if held else learns_s)
+
+    def _learning_s(self, dt_s: float) -> float:
+        """Return the step of the supply's integral [s]: 0 while the water first out passes, longer the more flows.
+
+        Both gain and lag of the supply over flow go down as the flow goes up, and their ratio hardly changes: by SIMC
+        (Skogestad 2003) the proportional gain then stays and the integral time goes with the lag.
+        """
+        s = self._settings
+        if s.coil_water_kg > 0.0:
+            fresh = self.passed_kg < PASSED * s.coil_water_kg
+        else:
+            fresh = self.on_s <= SETTLE_S
+        return 0.0 if fresh else dt_s * min(max(self.asked_kg_s / s.flow_target_kg_s, SLOWEST), QUICKEST)

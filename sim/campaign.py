@@ -174,15 +174,17 @@ class Crew:
     halt: Callable[[], None]
 
 
-def run_all(crew: Crew, plan: Seasons, runs: list[Run], kept: Callable[[Row, float], None]) -> None:
-    """Have every run done and hand each row to ``kept`` as it comes, with the seconds that it took.
+def run_all(
+    crew: Crew, plan: Any, runs: list[Any], kept: Callable[[Row, float], None], work: Callable[..., Any] = task
+) -> None:
+    """Have every run done by ``work`` and hand each row to ``kept`` as it comes, with the seconds that it took.
 
     Whatever ends this early (Ctrl-C, a full disk, a lost worker as ``CrewError``) stops the workers and goes through.
     """
     futures: list[Future[tuple[Row | None, float]]] = []
     try:
         with ctrl_c_held():  # workers are born here
-            futures += [crew.executor.submit(task, plan, run, program()) for run in runs]
+            futures += [crew.executor.submit(work, plan, run, program()) for run in runs]
         for row, wall_s in _as_they_come(futures):
             if row is not None:
                 kept(row, wall_s)

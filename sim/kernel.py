@@ -151,7 +151,8 @@ def _motors(y, p, flags, pump_duty, fan_duty):
     flags[G_PUMP_RUNS], flags[G_FAN_RUNS] = 1.0 if pump else 0.0, 1.0 if fan else 0.0
     frozen = line_frozen(y)
     flags[G_FROZEN] = 1.0 if frozen else 0.0
-    flags[G_FLOW_KG_S] = 0.0 if frozen else pump_flow_kg_s(flags[G_PUMP_SPEED], p, flags[G_AIR_LOCK_M3])
+    flow = pump_flow_kg_s(flags[G_PUMP_SPEED], p, flags[G_AIR_LOCK_M3])
+    flags[G_FLOW_KG_S] = 0.0 if frozen else max(flow, p[P_SIPHON_KG_S])
     # Friction and head: a tenth of full power to turn at all, the rest with the cube of speed (affinity laws).
     flags[G_PUMP_W] = p[P_PUMP_W] * (0.1 * pump_duty + 0.9 * flags[G_PUMP_SPEED] ** 3)
     flags[G_FAN_W] = p[P_FAN_W] * (0.1 * fan_duty + 0.9 * flags[G_FAN_SPEED] ** 3)

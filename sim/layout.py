@@ -141,10 +141,14 @@ P_FIRST = P_PUMP_TABLE + PUMP_POINTS
     P_FAN_RUN, P_FAN_HZ, P_FAN_R1, P_FAN_R2, P_DUCT_LEAK, P_DUCT_UA, P_HOUSE_AIR_KG, P_COVER_A, P_COVER_U,
     P_FLOOR_A, P_TRANSMIT, P_INFILTRATION, P_WIND_INFILTRATION, P_HOUSE_MIN, P_HOUSE_MAX, P_MASS_CAPACITY,
     P_MASS_UA, P_PLANT, P_VENT_MAX, P_BACKUP_ON, P_POND_CAPACITY, P_POND_UA, P_PRESSURE,
-) = range(P_FIRST, P_FIRST + 53)  # fmt: skip
-_SYSTEMS = P_FIRST + 53
+    P_SIPHON_KG_S,  # flow through the standing pump; only a fault makes it more than 0
+) = range(P_FIRST, P_FIRST + 54)  # fmt: skip
+_SYSTEMS = P_FIRST + 54
 # two of each: the pump's supply, then the fan's
 (
     P_BAT_CAPACITY, P_BAT_R, P_BAT_LITHIUM, P_BAT_OFF, P_BAT_ON, P_BAT_ABSORB, P_BAT_LATCH, P_BAT_STANDBY,
-) = range(_SYSTEMS, _SYSTEMS + 16, 2)  # fmt: skip
-P_SIZE = _SYSTEMS + 16
+    P_BAT_LOST_V,  # of shorted cells; this and the next two are 0 unless a fault sets them
+    P_BAT_CHILL_K,  # how much colder the battery lies than its shed
+    P_BAT_BARE,  # 1: no protection board keeps a freezing lithium pack from being charged
+) = range(_SYSTEMS, _SYSTEMS + 22, 2)  # fmt: skip
+P_SIZE = _SYSTEMS + 22

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+import copy
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,7 @@ Floats = NDArray[np.float64]
 HALF_HOUR_S = 1800.0
 NOMINAL_YEAR = 2001  # time stamps of typical years are put into this one
 LONGEST_ADVANCE_S = 30 * 86400.0
+_OWN = ("params", "state", "first_state", "flags", "ledger", "sensors", "_chance", "_lagged", "_reading")
 
 
 @lru_cache(maxsize=32)
@@ -235,6 +237,16 @@ class Plant:
             self._table_start_s + self._elapsed_s, dt_s, self._pump_duty, self._fan_duty,
         )  # fmt: skip
         self._elapsed_s += dt_s
+
+    def copy(self) -> Plant:
+        """The same plant at the same moment, going its own way from here; only the weather table is shared."""
+        twin = copy.copy(self)
+        for name in _OWN:
+            setattr(twin, name, getattr(self, name).copy())
+        twin._work = new_work()
+        twin.supplies = (ChargeController(twin.flags, PUMP_SIDE), ChargeController(twin.flags, FAN_SIDE))
+        twin.truth = Truth(twin)
+        return twin
 
     def true_reading(self, name: str) -> float:
         """What a perfect sensor of the ``Measurements`` field ``name`` would read now."""

@@ -47,11 +47,11 @@ def charge_current_a(y, p, side, panel_w, load_w, battery_c):
     """Current into the battery, before losses (negative: discharge), and its terminal voltage. ([A], [V])"""
     lithium = p[P_BAT_LITHIUM + side] > 0.5
     charge = y[Y_CHARGE + side] / p[P_BAT_CAPACITY + side]
-    open_v = rest_voltage(usable_charge(charge, battery_c, lithium), lithium)
+    open_v = rest_voltage(usable_charge(charge, battery_c, lithium), lithium) - p[P_BAT_LOST_V + side]
     limit_v = p[P_BAT_ABSORB + side] + (0.0 if lithium else ABSORB_PER_K * (battery_c - 25.0))
     net = (panel_w * REGULATOR_EFFICIENCY - load_w) / open_v
     if net > 0.0:
-        if lithium and battery_c < 0.0:
+        if lithium and battery_c < 0.0 and p[P_BAT_BARE + side] < 0.5:
             net = 0.0  # a protected lithium pack refuses charge below freezing
         taper = 20.0 * (1.0 - charge) * p[P_BAT_CAPACITY + side] / 36000.0  # falls to nothing when full
         net = min(net, taper)
@@ -62,6 +62,7 @@ def charge_current_a(y, p, side, panel_w, load_w, battery_c):
 @njit()
 def supply_step(y, p, side, panel_w, motor_w, battery_c, dt, flags, ledger):
     """Advance one supply by dt seconds: charge, voltage, load connection and latch."""
+    battery_c -= p[P_BAT_CHILL_K + side]
     latched = flags[G_LATCHED_PUMP + side] > 0.5
     connected = flags[G_LOAD_ON_PUMP + side] > 0.5 and not latched
     panel_w = 0.0 if latched else panel_w

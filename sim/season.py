@@ -19,9 +19,11 @@ from sim.plant import Plant
 
 if TYPE_CHECKING:
     from sim.policies import Policy
+    from sim.rules import Break, Rules
     from sim.scenario import Scenario
 
 Progress = Callable[[float, float], None]  # days done, core temperature now in °C
+Judged = Callable[["SeasonResult"], None]
 
 MOST_DAYS = 730.0
 PROGRESS_ROWS = 36  # every quarter of a simulated day
@@ -64,7 +66,8 @@ class Twin:
 class SeasonResult:
     """A season that was run: its record, its twin's, and what was counted on the way.
 
-    ``days`` is what was asked for; when ``interrupted`` the record is shorter and everything in it stands.
+    ``days`` is what was asked for; when ``interrupted`` the record is shorter and everything in it stands. ``breaks`` are
+    the rules of `sim.rules` that were broken, when the season was watched.
     """
 
     scenario: Scenario
@@ -76,6 +79,7 @@ class SeasonResult:
     tally: Tally
     wall_seconds: float
     interrupted: bool = False
+    breaks: tuple[Break, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """The season in one JSON-able object; energies in kWh or Wh, None where there is no such figure.
@@ -170,24 +174,44 @@ def run_season(
     seed: int = 1,
     tick_s: float | None = None,
     progress: Progress | None = None,
+    watch: bool = False,
 ) -> SeasonResult:
     """Run ``controller`` on the plant of ``scenario`` for ``days`` and score it.
 
     The controller is called again after its own ``next_s``, held to 1..60 s, or every ``tick_s`` (1..60 s) when
     given. ``progress`` hears every six simulated hours; it may raise ``KeyboardInterrupt``, which, like Ctrl-C, ends
-    the season early with what was computed until then. ``ValueError`` for days or a tick that make no sense.
+    the season early with what was computed until then. ``watch``: judge every step of our controller by `sim.rules`;
+    other policies promise nothing and are not judged. ``ValueError`` for days or a tick that make no sense.
     """
     _check(days, tick_s)
     twin = twin_of(scenario, seed, days)
     plant, history, tally = Plant(scenario, seed=seed), History(days), Tally()
     target_c = scenario.controller_settings().supply_target_c
+    rules = _rules_for(plant, controller) if watch or judged is not None else None
     began, interrupted = time.perf_counter(), False
     try:
-        _drive(plant, controller.step, history, tally, days * score.DAY_S, tick_s, target_c, progress)
+        _drive(plant, controller.step, history, tally, days * score.DAY_S, tick_s, target_c, progress, rules)
     except KeyboardInterrupt:
         interrupted = True
     wall_s = time.perf_counter() - began
-    return SeasonResult(scenario, _name(controller), seed, days, history, twin, tally, wall_s, interrupted)
+    breaks = tuple(rules.breaks.values()) if rules else ()
+    result = SeasonResult(scenario, _name(controller), seed, days, history, twin, tally, wall_s, interrupted, breaks)
+    if judged is not None:
+        judged(result)
+    return result
+
+
+judged: Judged | None = None
+"""When set, every season in this process is watched and handed to it: the tests do that."""
+
+
+def _rules_for(plant: object, controller: object) -> Rules | None:
+    """The rules for our controller on a real plant."""
+    from sim.rules import Rules
+
+    if isinstance(controller, Controller) and isinstance(plant, Plant):
+        return Rules(plant, controller.settings)
+    return None
 
 
 def _drive(
@@ -199,10 +223,12 @@ def _drive(
     tick_s: float | None,
     target_c: float,
     progress: Progress | None,
+    rules: Rules | None = None,
 ) -> None:
     """The loop. Everything it touches a hundred thousand times is a local name."""
     measure, apply, advance, truth = plant.measure, plant.apply, plant.advance, plant.truth
     limit_s = tally.limit_s
+    observe = rules.observe if rules else None
     alarms: tuple[Alarm, ...] = ()
     elapsed_s = row_s = flowing_s = pump_s = fan_s = 0.0
     history.add(0.0, truth, 0.0, 0.0, "")
@@ -215,6 +241,8 @@ def _drive(
         if dt_s > end_s - elapsed_s:
             dt_s = end_s - elapsed_s
         advance(dt_s)
+        if observe:
+            observe(decision, dt_s)
         elapsed_s += dt_s
         pump_s += commands.pump_duty * dt_s
         fan_s += commands.fan_duty * dt_s

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Protocol, TextIO
 
 LINE_EVERY_S = 10.0
+Told = Callable[[dict[str, Any]], str]
 
 
 class Shown(Protocol):
@@ -39,8 +40,9 @@ class Count:
 class PlainShown:
     """Lines of text for a log or a pipe."""
 
-    def __init__(self, count: Count, stream: TextIO) -> None:
+    def __init__(self, count: Count, stream: TextIO, told: Told | None = None) -> None:
         self._count, self._stream = count, stream
+        self._told = told or run_text
         self._next_s = 0.0
 
     def done(self, row: dict[str, Any]) -> None:
@@ -48,18 +50,19 @@ class PlainShown:
         self._count.finished += 1
         now_s = time.monotonic()
         if now_s >= self._next_s or self._count.finished == self._count.total:
-            print(f"{self._count.text(now_s)}; {run_text(row)}", file=self._stream, flush=True)
+            print(f"{self._count.text(now_s)}; {self._told(row)}", file=self._stream, flush=True)
             self._next_s = now_s + LINE_EVERY_S
 
 
 class LiveShown:
     """One bar."""
 
-    def __init__(self, count: Count, stream: TextIO) -> None:
+    def __init__(self, count: Count, stream: TextIO, told: Told | None = None) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TextColumn
 
         self._count = count
+        self._told = told or run_text
         self.bars = Progress(BarColumn(), TextColumn("{task.description}"), console=Console(file=stream))
         text = f"{count.finished} of {count.total} runs"
         self._task = self.bars.add_task(text, total=count.total, completed=count.finished)
@@ -67,23 +70,28 @@ class LiveShown:
     def done(self, row: dict[str, Any]) -> None:
         """Move the bar."""
         self._count.finished += 1
-        text = f"{self._count.text(time.monotonic())}; {run_text(row)}"
+        text = f"{self._count.text(time.monotonic())}; {self._told(row)}"
         self.bars.update(self._task, completed=self._count.finished, description=text)
 
 
 @contextmanager
-def shown(total: int, before: int, where: str, stream: TextIO | None = None) -> Iterator[Shown]:
-    """Show progress for as long as the block runs: ``before`` of ``total`` runs are done already."""
+def shown(
+    total: int, before: int, where: str, stream: TextIO | None = None, told: Told | None = None
+) -> Iterator[Shown]:
+    """Show progress for as long as the block runs: ``before`` of ``total`` runs are done already.
+
+    ``told`` puts a row in a few words; None: as ``run_text`` does.
+    """
     stream = stream or sys.stderr
     already = f", {before} of them already there" if before else ""
     print(f"{total} runs{already}; {where}; Ctrl-C keeps what is done", file=stream, flush=True)
     count = Count(total, before, time.monotonic())
     if stream.isatty():
-        live = LiveShown(count, stream)
+        live = LiveShown(count, stream, told)
         with live.bars:
             yield live
     else:
-        yield PlainShown(count, stream)
+        yield PlainShown(count, stream, told)
 
 
 def run_text(row: dict[str, Any]) -> str:

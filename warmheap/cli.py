@@ -14,15 +14,15 @@ OK, WRONG, INTERRUPTED = 0, 2, 130
 
 # Each verb: what it is for, and the module that does it (None: not in this version).
 VERBS: dict[str, tuple[str, str | None]] = {
-    "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", None),
+    "plan": ("work out how big a pile, coil, pump, panel and battery this greenhouse and weather need", "plan"),
     "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
     "tune": ("find controller gains for a plant and prove that they are safe", "tune"),
     "init": ("write a commented settings file for your greenhouse", "init"),
     "check": ("show each sensor and move each output once", None),
     "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
     "run": ("control the greenhouse", "run"),
-    "report": ("say what was harvested, saved, and broken", None),
-    "replay": ("run a recorded log through today's controller", None),
+    "report": ("say what was harvested, saved, and broken", "report"),
+    "replay": ("run a recorded log through today's controller", "replay"),
     "campaign": ("run many seasons or fault episodes on all cores", "campaign"),
 }
 

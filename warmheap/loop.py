@@ -89,7 +89,8 @@ class Loop:
     """Runs ``controller`` on ``plant`` until the heart says stop or ``days`` of plant time are over.
 
     The controller is called after its own ``next_s``, held to 1..60 s, or every ``tick_s``; ``speed`` shortens the waiting.
-    ``scribe`` hears every tick; it must return at once.
+    ``scribe`` hears every tick; it must return at once. ``called`` is asked while waiting whether somebody wants a turn
+    now; it must return at once too.
     """
 
     def __init__(
@@ -101,10 +102,11 @@ class Loop:
         *,
         speed: float = 1.0,
         tick_s: float | None = None,
+        called: Callable[[], bool] = lambda: False,
         clock: Callable[[], float] = monotonic,
     ) -> None:
         self._plant, self._controller, self._heart, self._scribe = plant, controller, heart, scribe
-        self._speed, self._tick_s, self._clock = speed, tick_s, clock
+        self._speed, self._tick_s, self._clock, self._called = speed, tick_s, clock, called
         self._due_s = clock()
         self._strikes = 0
         self.jitter = Jitter()
@@ -145,6 +147,10 @@ class Loop:
             if not self._plant.renew():
                 break  # the process slept through its lease: decide anew at once
             self._heart.beat()
+            if self._called():
+                dt_s = max(0.0, dt_s - max(0.0, self._due_s - self._clock()) * self._speed)
+                self._due_s = self._clock()
+                break
         else:
             self._heart.wait(0.0)  # at high speed there is no waiting, but signals must be heard
             self._heart.beat()

@@ -18,7 +18,16 @@ from .errors import UsageError
 
 DEFAULT_FILE = "greenhouse.toml"
 ORPHANED, FAULT = 4, 3
-FRESH = ("memory.a", "memory.b", "outputs.bin", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm")
+FRESH = (
+    "memory.a",
+    "memory.b",
+    "outputs.bin",
+    "ledger.sqlite",
+    "ledger.sqlite-wal",
+    "ledger.sqlite-shm",
+    "targets.a",
+    "targets.b",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--state", metavar="DIR", help="folder for ledger and memory ($STATE_DIRECTORY or ~/.local/state)"
     )
     parser.add_argument("--last-good", action="store_true", help="a bad settings file: go on with the last good ones")
+    parser.add_argument("--no-page", action="store_true", help="serve no status page, publish nothing")
     parser.add_argument("--json", action="store_true", help="status as one JSON object a line")
     parser.add_argument("--guardian-fd", type=int, help=argparse.SUPPRESS)
 
@@ -71,13 +81,14 @@ def state_folder(args: argparse.Namespace) -> Path:
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """What is to be run: the outputs, how to open the plant, and the controller that goes on."""
+    """What is to be run: the outputs, how to open the plant, the controller that goes on, and who is told."""
 
     outputs: list[dict[str, Any]]
     open: Callable[[], AbstractContextManager[Any]]
-    controller: Any
+    desk: Any
     said: tuple[str, ...]
     memory: Callable[[Any, float], str]
+    outside: Any
 
 
 def control(args: argparse.Namespace) -> int:
@@ -96,18 +107,25 @@ def control(args: argparse.Namespace) -> int:
     with job.open() as plant:
         latest_s = [0.0]
         scribe = Scribe(state, Status(as_json=args.json), lambda: job.memory(plant, latest_s[0]))
+        scribe.begins(job.desk)
+        job.desk.record = _recorder(scribe, job.desk)
         for text in (*job.said, *plant.missing()):
             scribe.event("start", text)
         watched = _watcher(plant, scribe)
+        tellers = _tellers(args, job, state, scribe.event)
 
         def note(tick: Any) -> None:
             latest_s[0] = tick.measurements.time_s
             scribe.tick(tick)
             watched()
+            for teller in tellers:
+                teller.tick(tick)
 
-        loop = Loop(plant, job.controller, heart, note, speed=args.speed, tick_s=args.tick)
+        loop = Loop(plant, job.desk, heart, note, speed=args.speed, tick_s=args.tick, called=job.desk.wants_a_turn)
         try:
             loop.run(_seconds(args, plant))
+            for teller in tellers:
+                teller.hush()
             scribe.event("stop", _last_words(heart, loop.jitter))
         except OutputFault as fault:
             scribe.event("fault", str(fault))
@@ -115,13 +133,32 @@ def control(args: argparse.Namespace) -> int:
         plant.make_safe()
         heart.quit()
         scribe.remember_now()
+        for teller in tellers:
+            teller.close()
     scribe.close()
     return ORPHANED if heart.orphaned else code
+
+
+def _tellers(args: argparse.Namespace, job: Job, state: Path, note: Callable[[str, str], None]) -> list[Any]:
+    """Who tells the world outside: status page and MQTT in a process of their own, messages by a command."""
+    from .messenger import Messenger
+    from .page.show import Units
+    from .window import Window
+
+    job.desk.note = note
+    outside, tellers = job.outside, list[Any]()
+    if not args.no_page and (outside.page.serve or outside.mqtt.host):
+        tellers.append(Window(job.desk, outside, state, note, simulated=bool(args.plant)))
+    if outside.notify.command:
+        tellers.append(Messenger(outside.notify, state, note, units=Units.of(outside.page)))
+    return tellers
 
 
 def _simulated(args: argparse.Namespace, state: Path) -> Job:
     from controller import Controller
 
+    from .desk import Desk
+    from .outside_settings import OutsideSettings
     from .restart import memory_text, now, resume
     from .settings_file import Settings
     from .settings_store import SettingsStore
@@ -129,13 +166,13 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
     from .simulate import load_scenario
 
     scenario = load_scenario(args.plant)
-    settings = scenario.controller_settings()
+    given = Settings(scenario.controller_settings(), None, "", OutsideSettings())
     if args.file:
         from .settings_file import load
 
-        settings = load(args.file).controller
-    chosen = SettingsStore(state).with_learned(Settings(settings, None, ""))
-    settings = chosen.settings.controller
+        given = load(args.file)
+    chosen = SettingsStore(state).with_learned(given)
+    settings, set_on_page = _with_targets(chosen.settings.controller, state)
     resumed = resume(settings, state, now())
     record = state / "outputs.bin"
 
@@ -146,15 +183,30 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
         return plant
 
     controller = resumed.controller if resumed.plant is not None else Controller(settings)
-    said = (*chosen.said, *(("going on where it was",) if resumed.plant is not None else ()))
+    going_on = ("going on where it was",) if resumed.plant is not None else ()
+    desk = Desk(controller, chosen.settings.controller)
 
     def memory(plant: SimPlant, time_s: float) -> str:
-        return memory_text(controller, time_s, plant.snapshot(), now())
+        return memory_text(desk.controller, time_s, plant.snapshot(), now())
 
-    return Job(safe_specs(record), opened, controller, said, memory)
+    said = (*chosen.said, *set_on_page, *going_on)
+    return Job(safe_specs(record), opened, desk, said, memory, chosen.settings.outside)
+
+
+def _with_targets(settings: Any, state: Path) -> tuple[Any, tuple[str, ...]]:
+    """The settings with what was set on the status page, and what is to be said of it."""
+    from .desk import with_targets
+    from .window import kept_targets
+
+    kept = kept_targets(state)
+    if kept is None:
+        return settings, ()
+    changed, said = with_targets(settings, kept)
+    return changed, (said,)
 
 
 def _real(args: argparse.Namespace, state: Path) -> Job:
+    from .desk import Desk
     from .restart import memory_text, now, resume
     from .settings_store import SettingsStore
 
@@ -163,15 +215,18 @@ def _real(args: argparse.Namespace, state: Path) -> Job:
     board = chosen.settings.board
     if board is None:
         raise UsageError(f"{path} does not say where pump and fan are connected: give [pump] and [fan] a pin")
-    resumed = resume(chosen.settings.controller, state, now())
+    settings, set_on_page = _with_targets(chosen.settings.controller, state)
+    resumed = resume(settings, state, now())
+    desk = Desk(resumed.controller, chosen.settings.controller)
 
     def opened() -> AbstractContextManager[Any]:
         return open_board(board, resumed.time_s)
 
     def memory(plant: Any, time_s: float) -> str:
-        return memory_text(resumed.controller, time_s, None, now())
+        return memory_text(desk.controller, time_s, None, now())
 
-    return Job(board_outputs(board), opened, resumed.controller, (*chosen.said, *resumed.said), memory)
+    said = (*chosen.said, *set_on_page, *resumed.said)
+    return Job(board_outputs(board), opened, desk, said, memory, chosen.settings.outside)
 
 
 def open_board(board: Any, epoch_s: float) -> AbstractContextManager[Any]:
@@ -195,6 +250,16 @@ def board_outputs(board: Any) -> list[dict[str, Any]]:
         return safe_specs(board)
     except ModuleNotFoundError as missing:
         raise UsageError(f"{missing.name} is not installed: pip install 'warmheap[board]'") from None
+
+
+def _recorder(scribe: Any, desk: Any) -> Callable[[Any], None]:
+    """Writes each request from the page down, with the controller as it is after it: a replay needs both."""
+
+    def record(request: Any) -> None:
+        scribe.command(request["do"], [f"{k} = {v}" for k, v in request.items() if k not in ("do", "id")], "page")
+        scribe.begins(desk)
+
+    return record
 
 
 def _watcher(plant: Any, scribe: Any) -> Callable[[], None]:
@@ -253,6 +318,7 @@ def _words(args: argparse.Namespace, state: Path) -> list[str]:
         words += [f"--{name}", str(value)] if value is not None else []
     words += ["--last-good"] if args.last_good else []
     words += ["--json"] if args.json else []
+    words += ["--no-page"] if args.no_page else []
     return [*words, *([args.file] if args.file else [])]
 
 

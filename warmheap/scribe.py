@@ -9,14 +9,16 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
-from controller import Alarm
+from controller import Controller
 
-from .ledger import KEEP_DAYS, Ledger, LedgerError, Statement, alarm_row, event_row, set_aside, tick_row
+from .ledger import KEEP_DAYS, Ledger, LedgerError, Statement, event_row, set_aside
+from .ledger_clerk import Clerk
 from .loop import Tick
 from .settings_store import TwoCopies
 from .status import Status
@@ -25,6 +27,7 @@ MOST_WAITING = 5000  # rows kept in memory while the disk does not take them: mo
 RETRY_S = 30.0
 MEMORY_EVERY_S = 60.0
 PRUNE_EVERY_S = 86400.0
+ROLL_UP_EVERY_S = 60.0  # of plant time
 BATCH = 500
 
 
@@ -40,11 +43,11 @@ class Scribe:
         self._lines: deque[str] = deque(maxlen=20)
         self._text: str | None = None
         self._remembered_s = time.monotonic()
-        self._alarms: tuple[Alarm, ...] = ()
+        self._clerk = Clerk()
+        self._rolled_s = float("-inf")
         self._lost = self._dropped = 0
         self._retry_s = 0.0
         self._pruned_s = -PRUNE_EVERY_S
-        self._time_s = float("nan")
         self._wake, self._ending = threading.Event(), False
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._write, name="scribe", daemon=True)
@@ -52,16 +55,31 @@ class Scribe:
 
     def tick(self, tick: Tick) -> None:
         """Note a turn of the loop. Called from the loop; never blocks, never raises."""
-        wall_s, m, d = self._wall(), tick.measurements, tick.decision
-        self._time_s = m.time_s
-        self._put(tick_row(wall_s, m, d, tick.late_s))
-        if d.alarms != self._alarms:
-            self._note_alarms(wall_s, m.time_s, d.alarms)
+        wall_s, clerk = self._wall(), self._clerk
+        rows = clerk.tick(tick, wall_s)
+        alarm_rows, begun = clerk.alarms(tick.decision.alarms, wall_s)
+        for row in (*rows, *alarm_rows):
+            self._put(row)
+        self._lines.extend(self._status.alarm(alarm) for alarm in begun)
         line = self._status.line(tick)
         if line:
             self._lines.append(line)
         if time.monotonic() - self._remembered_s >= MEMORY_EVERY_S:
             self.remember_now()
+        self._wake.set()
+
+    def begins(self, controller: Controller) -> None:
+        """Note the controller that the coming ticks are of: its settings, and its memory for a replay.
+
+        Called before the first tick, and again whenever another controller takes over.
+        """
+        for row in self._clerk.begins(controller, self._wall()):
+            self._put(row)
+        self._wake.set()
+
+    def command(self, verb: str, arguments: Sequence[Any], source: str = "", outcome: str = "done") -> None:
+        """Note what the grower told the controller, ``verb`` being the method called. Called from the loop's thread."""
+        self._put(self._clerk.command(verb, arguments, source, outcome, self._wall()))
         self._wake.set()
 
     def remember_now(self) -> None:
@@ -72,7 +90,7 @@ class Scribe:
 
     def event(self, kind: str, text: str) -> None:
         """Note that something happened, in the ledger and on the screen."""
-        self._put(event_row(self._wall(), self._time_s, kind, text))
+        self._put(event_row(self._wall(), self._clerk.time_s, kind, text))
         self._lines.append(self._status.event(text))
         self._wake.set()
 
@@ -88,17 +106,8 @@ class Scribe:
                 self._rows.popleft()
                 self._lost += 1
                 self._dropped += 1
+                self._clerk.rows_were_lost()
             self._rows.append(row)
-
-    def _note_alarms(self, wall_s: float, time_s: float, now: tuple[Alarm, ...]) -> None:
-        before = {a.code: a for a in self._alarms}
-        after = {a.code: a for a in now}
-        for code in after.keys() - before.keys():
-            self._put(alarm_row(wall_s, time_s, after[code], True))
-            self._lines.append(self._status.alarm(after[code]))
-        for code in before.keys() - after.keys():
-            self._put(alarm_row(wall_s, time_s, before[code], False))
-        self._alarms = now
 
     def _write(self) -> None:
         self._guarded(self._check_ledger)
@@ -106,7 +115,7 @@ class Scribe:
             self._wake.wait()
             self._wake.clear()
             ending = self._ending
-            for work in (self._print, self._write_memory, self._write_rows, self._prune):
+            for work in (self._print, self._write_memory, self._write_rows, self._roll_up, self._prune):
                 self._guarded(work)
             if ending:
                 self._ledger.close()
@@ -144,7 +153,9 @@ class Scribe:
             batch = list(islice(self._rows, BATCH))
             lost, self._lost, dropped = self._lost, 0, self._dropped
         note = (
-            [event_row(self._wall(), self._time_s, "ledger", f"{lost} rows were lost before this one")] if lost else []
+            [event_row(self._wall(), self._clerk.time_s, "ledger", f"{lost} rows were lost before this one")]
+            if lost
+            else []
         )
         try:
             self._ledger.write([*batch, *note])
@@ -155,6 +166,14 @@ class Scribe:
         with self._lock:  # rows that were dropped meanwhile were the first of this batch
             for _ in range(len(batch) - (self._dropped - dropped)):
                 self._rows.popleft()
+
+    def _roll_up(self) -> None:
+        """Once a minute of plant time; never while rows wait for a disk that does not take them."""
+        time_s = self._clerk.time_s
+        if self._rows or not (self._ending or abs(time_s - self._rolled_s) >= ROLL_UP_EVERY_S) or time_s != time_s:
+            return
+        self._rolled_s = time_s
+        self._ledger.roll_up(to_the_end=self._ending)
 
     def _prune(self) -> None:
         if time.monotonic() - self._pruned_s >= PRUNE_EVERY_S:

@@ -43,11 +43,10 @@ UMask=0027
 # Last to be killed when memory is short, and never the cause of it.
 OOMScoreAdjust=-900
 MemoryMax=200M
-TasksMax=32
+TasksMax=64
 
-# It talks to nobody and needs the GPIO chip and the kernel's files in /sys, nothing else.
-PrivateNetwork=yes
-RestrictAddressFamilies=AF_UNIX
+# Beside the network it needs the GPIO chip and the kernel's files in /sys, nothing else.
+{network}
 DevicePolicy=closed
 DeviceAllow=char-gpiochip rw
 CapabilityBoundingSet=
@@ -79,6 +78,16 @@ RuntimeWatchdogSec=15s
 RebootWatchdogSec=2min
 """
 
+_INET = "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6"
+_AFTER_CHANGE = "After a change of [page], [mqtt] or [notify] write this unit anew."
+_NETWORK = {
+    "none": f"# Nothing in the settings wants a network. {_AFTER_CHANGE}\nPrivateNetwork=yes\n"
+    "RestrictAddressFamilies=AF_UNIX",
+    "local": f"# The status page is for this board alone. {_AFTER_CHANGE}\n{_INET}\nIPAddressDeny=any\n"
+    "IPAddressAllow=localhost",
+    "open": f"# Page, broker or messages reach out of this board. {_AFTER_CHANGE}\n{_INET}",
+}
+
 _HOW = """\
 wrote {folder}/{service} and {folder}/{watchdog}. To install them, as root:
   cp {folder}/{service} /etc/systemd/system/
@@ -89,7 +98,9 @@ then see how it does: systemctl status {service}; journalctl -fu {service}"""
 
 def unit_text(settings: Path, python: str = sys.executable) -> str:
     """The service unit for a settings file."""
-    return _UNIT.format(python=_word(python), settings=_word(str(settings.absolute())), groups=_groups())
+    return _UNIT.format(
+        python=_word(python), settings=_word(str(settings.absolute())), groups=_groups(), network=_network(settings)
+    )
 
 
 def write_units(folder: Path, settings: Path) -> str:
@@ -107,6 +118,21 @@ def write_units(folder: Path, settings: Path) -> str:
         (folder / SERVICE).unlink()
         raise
     return _HOW.format(folder=folder, service=SERVICE, watchdog=WATCHDOG)
+
+
+def _network(settings: Path) -> str:
+    """What of the network the settings want; a file that is not written yet wants what is usual."""
+    from .outside_settings import OutsideSettings, address
+    from .settings_file import SettingsFileError, load
+
+    try:
+        outside = load(settings).outside if settings.exists() else OutsideSettings()
+    except (SettingsFileError, OSError):
+        outside = OutsideSettings()
+    local = address(outside.page.listen)[0] in ("127.0.0.1", "::1", "localhost")
+    if outside.mqtt.host or outside.notify.command or (outside.page.serve and not local):
+        return _NETWORK["open"]
+    return _NETWORK["local" if outside.page.serve else "none"]
 
 
 def _groups() -> str:

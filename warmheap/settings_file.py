@@ -19,12 +19,14 @@ from hardware.settings import BoardSettings, OutputSettings, PulseSettings, Root
 from hardware.wiring import check_wiring
 
 from .errors import UsageError
+from .outside_settings import OutsideSettings, outside
 from .settings_table import BY_PATH, KEYS, TABLES, Key
 from .units import QuantityError, from_si, to_si, unit_of
 
 SYS = "WARMHEAP_SYS"  # tests and the kernel rig put another /sys here
 _LARGEST_FILE = 64 * 1024
 _LARGEST_FACTOR = 1000.0
+SECRETS = ("page.token", "mqtt.password")  # never shown, not even when they are wrong
 
 
 class SettingsFileError(UsageError):
@@ -38,6 +40,7 @@ class Settings:
     controller: ControllerSettings
     board: BoardSettings | None
     text: str
+    outside: OutsideSettings = OutsideSettings()
 
 
 def load(path: str | Path) -> Settings:
@@ -70,7 +73,7 @@ def _settings(raw: Mapping[str, Any], text: str) -> Settings:
     values = {key.target: _value(key, given) for key, given in _known(raw)}
     names = {key.target for key in KEYS if "." not in key.target and key.table not in ("sensors", "board")}
     controller = ControllerSettings(**{name: v for name, v in values.items() if name in names})
-    return Settings(controller, _board(values, raw), text)
+    return Settings(controller, _board(values, raw), text, outside(values))
 
 
 def _known(raw: Mapping[str, Any]) -> list[tuple[Key, Any]]:
@@ -108,6 +111,8 @@ def _value(key: Key, given: Any) -> Any:
     try:
         return _READERS.get(key.kind, _quantity)(key, given)
     except (QuantityError, HardwareError) as wrong:
+        if key.path in SECRETS:
+            raise QuantityError(f"{key.path} {wrong}") from None
         raise QuantityError(f"{key.path} = {_shown(given)} {str(wrong).removeprefix(_shown(given)).strip()}") from None
 
 
@@ -146,6 +151,15 @@ def _pwm(key: Key, given: Any) -> tuple[int, int]:
     return int(chip), int(channel)
 
 
+def _text(key: Key, given: Any) -> str:
+    assert key.bounds is not None  # noqa: S101 - the table gives every text its bounds
+    if not isinstance(given, str) or not given.isprintable():
+        raise QuantityError("is not a text in quotes")
+    if not key.bounds[0] <= len(given) <= key.bounds[1]:
+        raise QuantityError(f"has {len(given)} characters: must have {key.bounds[0]:g} to {key.bounds[1]:g}")
+    return given
+
+
 def _yes_no(key: Key, given: Any) -> bool:
     if not isinstance(given, bool):
         raise QuantityError("is not true or false")
@@ -179,6 +193,7 @@ def _unit_of_reading(reading: str) -> str:
 
 _READERS: dict[str, Any] = {
     "choice": _choice, "order": _order, "pin": _count, "count": _count, "pwm": _pwm, "yes/no": _yes_no, "sensor": _sensor,
+    "text": _text,
 }  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import secrets
 from collections.abc import Sequence
 
 from .settings_table import KEYS, TABLES, Key
@@ -13,6 +14,7 @@ _WHAT = {
     "count": "a whole number",
     "pwm": '"chip/channel"',
     "yes/no": "true or false",
+    "text": "text",
     "sensor": '"28-0123456789ab", "hwmon:CHIP:CHANNEL" or "iio:CHIP:CHANNEL"',
 }
 
@@ -88,6 +90,8 @@ def allowed(key: Key) -> str:
         return " or ".join(f'"{a}"' for a in key.allowed)
     if key.kind in ("pin", "count") and key.bounds:
         return f"{_WHAT[key.kind]}, {key.bounds[0]:g} .. {key.bounds[1]:g}"
+    if key.kind == "text" and key.bounds:
+        return f"{_WHAT[key.kind]}, {key.bounds[0]:g} .. {key.bounds[1]:g} characters"
     if key.bounds:
         low, high = (from_si(bound, key.kind) for bound in key.bounds)
         return f"{low} .. {high}"
@@ -96,13 +100,15 @@ def allowed(key: Key) -> str:
 
 def example(key: Key) -> str:
     """The default as it would be written, or an example where there is none."""
+    if key.default is None and key.kind == "text":
+        return _quoted(secrets.token_urlsafe(18)) if key.path == "page.token" else '"..."'
     if key.default is None:
         return {"pin": "18", "pwm": '"0/0"', "sensor": '"28-0123456789ab"', "count": "0"}[key.kind]
     if key.kind == "yes/no":
         return str(key.default).lower()
     if key.kind == "count":
         return str(key.default)
-    if key.kind == "choice":
+    if key.kind in ("choice", "text"):
         return f'"{key.default}"'
     if key.kind == "order":
         return json.dumps(list(key.default))

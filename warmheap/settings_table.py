@@ -24,6 +24,9 @@ TABLES: dict[str, str] = {
     "flow_meter": "A water meter with pulses.",
     "tachometer": "The fan's speed wire.",
     "board": "The board itself.",
+    "page": "The status page that `warmheap run` serves.",
+    "mqtt": "An MQTT broker to publish to.",
+    "notify": "Messages to you, by a command of yours.",
     "controller": "The rest.",
 }
 
@@ -51,7 +54,8 @@ NOT_FILES = ("time_s", "water_flow_kg_s", "fan_speed_hz")
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key. ``kind`` is one of ``units.KINDS``, or "choice", "order", "pin", "count", "pwm", "yes/no", "sensor".
+    """One key. ``kind`` is one of ``units.KINDS``, or "choice", "order", "pin", "count", "pwm", "yes/no", "sensor",
+    "text". Bounds of a text are its shortest and longest length.
 
     ``target`` is what it fills: a field of ``ControllerSettings``, or of the board's records. Bounds are in SI.
     """
@@ -163,6 +167,39 @@ def _board_keys() -> Iterator[Key]:
     )
 
 
+def _outside_keys() -> Iterator[Key]:
+    def key(path: str, kind: str, help_text: str, default: Any = None, bounds: Any = None, allowed: Any = ()) -> Key:
+        table, _, name = path.partition(".")
+        target = "notify.severity" if path == "notify.from" else path
+        return Key(table, name, kind, help_text, target, default, bounds, allowed)
+
+    yield key("page.serve", "yes/no", "serve it at all", True)
+    yield key(
+        "page.listen", "text", 'address and port; "0.0.0.0:8067" lets every device in your network see it',
+        "127.0.0.1:8067", (3, 80),
+    )  # fmt: skip
+    yield key("page.token", "text", "password for commands; without one the page only shows", None, (16, 200))
+    yield key(
+        "page.name", "text", "host name under which you call the page, if it is not the board's own", None, (1, 100)
+    )
+    yield key("page.temperature", "choice", "unit on the page", "degC", allowed=("degC", "degF"))
+    yield key("page.flow", "choice", "unit on the page", "L/min", allowed=("L/min", "gal/min"))
+    yield key("page.heat", "choice", "unit on the page", "kWh", allowed=("kWh", "Btu"))
+    yield key(
+        "mqtt.host", "text", "host name or address of the broker; without one nothing is published", None, (1, 253)
+    )
+    yield key("mqtt.port", "count", "its port; usually 8883 with tls", 1883, (1, 65535))
+    yield key("mqtt.user", "text", "user name, if the broker wants one", None, (1, 100))
+    yield key("mqtt.password", "text", "its password", None, (1, 200))
+    yield key("mqtt.tls", "yes/no", "encrypt, and check the broker's certificate", False)
+    yield key("mqtt.topic", "text", "what every topic begins with", "warmheap", (1, 100))
+    yield key("notify.command", "text", "program and arguments; gets the message on standard input", None, (1, 400))
+    yield key("notify.from", "choice", "alarms from this severity on are sent", "warning",
+              allowed=("notice", "warning", "critical"))  # fmt: skip
+    yield key("notify.daily", "yes/no", "a note every day, also when all is well: its absence is the alarm", True)
+    yield key("notify.daily_hour", "count", "hour of the day for it, by the board's clock", 7, (0, 23))
+
+
 def _all() -> tuple[Key, ...]:
     found = [
         *_output_keys("pump"),
@@ -171,6 +208,7 @@ def _all() -> tuple[Key, ...]:
         *_sensor_keys(),
         *_pulse_keys(),
         *_board_keys(),
+        *_outside_keys(),
     ]
     return tuple(sorted(found, key=lambda key: list(TABLES).index(key.table)))
 

@@ -52,7 +52,10 @@ KINDS: dict[str, tuple[str, str, Units]] = {
     "W/K": ("a heat transfer per kelvin", '"250 W/K"', {
         "W/K": 1.0, "kW/K": 1000.0, "BTU/h/degF": BTU_J / HOUR_S * 1.8
     }),
-    "W": ("a power", '"60 W"', {"W": 1.0, "kW": 1000.0}),
+    "W": ("a power", '"60 W"', {"W": 1.0, "kW": 1000.0, "BTU/h": BTU_J / HOUR_S, "MBH": 1000.0 * BTU_J / HOUR_S}),
+    "J": ("an amount of heat", '"12 kWh" or "41000 BTU"', {
+        "kWh": 3.6e6, "Wh": 3600.0, "MJ": 1e6, "J": 1.0, "BTU": BTU_J, "MMBTU": 1e6 * BTU_J, "therm": 1e5 * BTU_J
+    }),
     "V": ("a voltage", '"12.4 V"', {"V": 1.0, "mV": 1e-3}),
     "A": ("a current", '"2 A"', {"A": 1.0, "mA": 1e-3}),
     "Hz": ("a frequency", '"100 Hz" or "25 kHz"', {"Hz": 1.0, "kHz": 1000.0}),
@@ -65,7 +68,7 @@ _CELSIUS = {"degC": (1.0, 0.0), "degF": (5 / 9, -160 / 9)}
 _OTHER_NAMES = {
     "°C": "degC", "°F": "degF", "C": "degC", "F": "degF", "²": "2", "³": "3", "m^3": "m3", "GPM": "gpm", "CFM": "cfm",
     "minute": "min", "minutes": "min", "second": "s", "sec": "s", "litre": "L", "liter": "L", "litres": "L", "liters": "L",
-    "gallon": "gal", "gallons": "gal",
+    "gallon": "gal", "gallons": "gal", "Btu": "BTU", "MMBtu": "MMBTU",
 }  # fmt: skip
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.DOTALL)
 _LONGEST = 60

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from math import degrees, inf, isfinite, log, nan, pi
 
@@ -26,7 +27,7 @@ from controller.tuning_rules import (
     ziegler_nichols_pi,
     ziegler_nichols_pid,
 )
-from controller.water_loop import SUPPLY_INTEGRAL_S, WaterLoop
+from controller.water_loop import WaterLoop
 
 S = ControllerSettings()
 
@@ -207,8 +208,8 @@ def supply_loop(gain_factor: float, delay_factor: float, process: Process) -> Ma
 
 def test_supply_gains_are_what_the_margins_are_computed_for() -> None:
     p, i = gains_of(WaterLoop(S).supply)
-    assert p == pytest.approx(-S.flow_target_kg_s / 40.0)
-    assert p / i == pytest.approx(SUPPLY_INTEGRAL_S)
+    assert p == pytest.approx(-S.supply_loop_gain_per_k * S.flow_target_kg_s)
+    assert p / i == pytest.approx(S.supply_loop_integral_s)
 
 
 @pytest.mark.parametrize("tick_s", [2.0, 10.0, 60.0])
@@ -250,3 +251,26 @@ def test_more_delay_or_gain_never_helps_the_flow_loop() -> None:
     assert all(a.peak_sensitivity < b.peak_sensitivity for a, b in pairwise(row))
     assert all(isfinite(m.phase_margin_deg) for m in row)
     assert log(row[0].gain_margin / row[1].gain_margin) == pytest.approx(log(2.0), abs=1e-3)
+
+
+def test_gains_are_the_settings_own() -> None:
+    slow = replace(S, supply_loop_gain_per_k=0.01, supply_loop_integral_s=2400.0, flow_loop_gain=0.05)
+    p, i = gains_of(WaterLoop(slow).supply)
+    assert p == pytest.approx(-0.01 * S.flow_target_kg_s) and p / i == pytest.approx(2400.0)
+    assert gains_of(PumpDrive(slow).trim)[0] == pytest.approx(gains_of(PumpDrive(S).trim)[0] / 3.0)
+
+
+def learnt(settings: ControllerSettings, minutes: int, supply_c: float) -> float:
+    """What holding the supply has learnt after a draw at this supply temperature [kg/s]."""
+    loop = WaterLoop(settings)
+    for _ in range(minutes):
+        loop.flow_kg_s(True, 1.0, supply_c, 12.0, 55.0, 60.0, 60.0, hold_supply=True)
+    return loop.hold.integral
+
+
+def test_nothing_is_learnt_from_the_water_that_stood_in_the_coil() -> None:
+    """A hundred kilograms at no more than 0.2 kg/s take 8 min at least; unknown, five minutes are waited."""
+    known = replace(S, coil_water_kg=100.0)
+    assert learnt(known, 7, 30.0) == 0.0
+    assert learnt(known, 60, 30.0) < 0.0  # too cold: less flow
+    assert learnt(S, 5, 30.0) == 0.0 and learnt(S, 8, 30.0) < 0.0

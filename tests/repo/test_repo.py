@@ -21,7 +21,7 @@ UNITS = (
 ).split()
 UNITLESS = (  # shares and ratios; figures of a map, in the units that everybody uses
     "moisture humidity_max co2_max pile_o2 greenhouse_co2 low high step need saved factor activity per_diameter"
-    " latitude longitude altitude tz"
+    " latitude longitude altitude tz gain"
 ).split()
 
 

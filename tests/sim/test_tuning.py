@@ -11,7 +11,6 @@ import pytest
 from controller.identify.dead_time import DeadTimeFit, identify_dead_time, unit_answer
 from controller.identify.verdict import good, repeat_with
 from controller.tuning_rules import Gains, Process, half_rule, simc_pi
-from controller.water_loop import SUPPLY_INTEGRAL_S
 from sim.scenario import Scenario
 from sim.tuning_loops import answers, loops_of, margins_of
 from sim.tuning_picture import draw_tuning
@@ -83,7 +82,8 @@ def test_the_loops_of_a_scenario_are_those_of_its_pump_and_pile() -> None:
     assert -16.0 < supply.process.gain * settings.flow_target_kg_s < -3.0
     assert 100.0 < supply.process.lag_s < 700.0 and 0.0 <= supply.process.delay_s < 30.0
     assert supply.process.lag2_s == scenario.sensors.water_temperature.lag
-    assert supply.old == pytest.approx((-settings.flow_target_kg_s / 40.0, SUPPLY_INTEGRAL_S, 0.0))
+    gain = -settings.supply_loop_gain_per_k * settings.flow_target_kg_s
+    assert supply.old == pytest.approx((gain, settings.supply_loop_integral_s, 0.0))
 
 
 def test_a_pump_that_is_far_too_weak_is_refused_by_name() -> None:

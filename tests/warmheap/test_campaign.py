@@ -232,8 +232,7 @@ def test_another_command_on_the_same_file_is_refused(reference, capsys):
     ("words", "told"),
     [
         ([], "the following arguments are required: KIND"),
-        (["faults"], "campaign faults (fault episodes) is not in this version"),
-        (["faults", "--episodes", "3"], "campaign faults (fault episodes) is not in this version"),
+        (["faults", "mild-wet-winter"], "the following arguments are required: --out"),
         (["seasons", "mild-wet-winter"], "the following arguments are required: --out"),
         (["seasons", "no-such", "--out", "a.sqlite"], "scenario 'no-such' is not a file"),
         (["seasons", "mild-wet-winter", "--out", "a.csv"], "name a file that ends in .sqlite"),

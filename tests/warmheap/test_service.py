@@ -41,9 +41,30 @@ def test_it_is_watched_started_again_for_ever_and_made_safe_after_any_end(unit):
 
 def test_it_may_do_what_it_must_and_little_else(unit):
     s = settings(unit)
-    assert s["DeviceAllow"] == "char-gpiochip rw" and s["PrivateNetwork"] == "yes"
+    assert s["DeviceAllow"] == "char-gpiochip rw"
+    assert s["IPAddressDeny"] == "any" and s["IPAddressAllow"] == "localhost"
     assert "ProtectKernelTunables" not in s  # it writes to /sys
     assert s["WorkingDirectory"] == "%S/warmheap" and s["StateDirectory"] == "warmheap"
+
+
+@pytest.mark.parametrize(
+    ("text", "private", "deny"),
+    [
+        ("[page]\nserve = false", "yes", None),
+        ("", None, "any"),
+        ('[page]\nlisten = "[::1]:80"', None, "any"),
+        ('[page]\nlisten = "0.0.0.0:8067"', None, None),
+        ('[page]\nserve = false\n[mqtt]\nhost = "hub.example"', None, None),
+        ('[notify]\ncommand = "mail me"', None, None),
+        ("not a settings file", None, "any"),
+    ],
+)
+def test_it_reaches_the_network_as_far_as_the_settings_want_and_no_further(tmp_path, text, private, deny):
+    file = tmp_path / "g.toml"
+    file.write_text(text)
+    s = settings(service.unit_text(file))
+    assert (s.get("PrivateNetwork"), s.get("IPAddressDeny")) == (private, deny)
+    assert ("AF_INET" in s["RestrictAddressFamilies"]) == (private is None)
 
 
 def test_the_managers_own_checker_accepts_it(unit, tmp_path):

@@ -10,12 +10,12 @@ from warmheap.units import KINDS, QuantityError, canonical, from_si, to_si
 PINT = pint.UnitRegistry()
 SI = {
     "kg/s": "kg/s", "kg/s air": "kg/s", "s": "s", "kg": "kg", "m3": "m**3", "W/K": "W/K", "W": "W", "V": "V", "A": "A",
-    "Hz": "1/s", "K": "kelvin", "1": "", "kg/kg": "", "mol/mol": "", "1/kg": "1/kg",
+    "Hz": "1/s", "K": "kelvin", "1": "", "kg/kg": "", "mol/mol": "", "1/kg": "1/kg", "J": "J",
 }  # fmt: skip
 AS_PINT = {
     "%": "percent", "cfm": "foot**3/min", "gpm": "gal/min", "BTU/h/degF": "Btu_it/hour/delta_degF", "Hz": "1/s",
     "kHz": "1000/s", "L": "liter", "l": "liter", "m3": "m**3", "ft3": "foot**3", "yd3": "yard**3", "t": "tonne", "d": "day",
-    "h": "hour", "pulses": "1",
+    "h": "hour", "pulses": "1", "BTU": "Btu_it", "MMBTU": "1e6*Btu_it", "therm": "1e5*Btu_it", "MBH": "1000*Btu_it/hour",
 }  # fmt: skip
 DENSITY = {"kg/s": 1000.0, "kg/s air": 1.2, "1/kg": 1 / 1000.0}
 EVERY = [(kind, unit) for kind, (_, _, units) in KINDS.items() for unit in units]

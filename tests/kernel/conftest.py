@@ -1,0 +1,74 @@
+"""The rig starts whole computers: only `make test-kernel` (which sets WARMHEAP_KERNEL_RIG) collects its tests."""
+
+import os
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+collect_ignore_glob = [] if os.environ.get("WARMHEAP_KERNEL_RIG") else ["test_*.py"]
+SPENT_S: dict[str, float] = {}
+TABLE: list[str] = []
+
+
+def times(name: str, usual: int) -> int:
+    """How often, from the environment."""
+    return int(os.environ.get(f"WARMHEAP_RIG_{name}", usual))
+
+
+def spent(what: str, work):
+    """Do ``work`` and note the seconds it took."""
+    began_s = time.monotonic()
+    try:
+        return work()
+    finally:
+        SPENT_S[what] = time.monotonic() - began_s
+
+
+@pytest.fixture(scope="session")
+def built():
+    from rig_build import OUT, build
+
+    spent("building", build)
+    return OUT
+
+
+@pytest.fixture(scope="session")
+def measured_and_cut(built):
+    """Two guests beside each other: one measures lines and probes, one has its power cut."""
+    from rig_cuts import power_cuts
+    from rig_guest import run_guest
+    from rig_runs import cut_table
+
+    with ThreadPoolExecutor(2) as both:
+        cuts = both.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
+        measured = both.submit(lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py")))
+        TABLE.extend(cut_table(cuts.result()))
+        return measured.result(), cuts.result()
+
+
+@pytest.fixture(scope="session")
+def measured(measured_and_cut):
+    return measured_and_cut[0]
+
+
+@pytest.fixture(scope="session")
+def cuts(measured_and_cut):
+    return measured_and_cut[1]
+
+
+@pytest.fixture(scope="session")
+def injected(built):
+    from rig_runs import inject, injection_table
+
+    found = spent("injections", lambda: inject(times("PROGRAM", 1), times("FORKED", 25)))
+    TABLE.extend(injection_table(found))
+    return found
+
+
+def pytest_terminal_summary(terminalreporter):
+    for line in [*TABLE, ", ".join(f"{what} {seconds:.0f} s" for what, seconds in SPENT_S.items())]:
+        terminalreporter.write_line(line)

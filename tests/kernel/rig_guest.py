@@ -1,0 +1,136 @@
+"""Starts the guest: a small x86 computer made by QEMU without any help of the processor, in virtual time.
+
+`-icount` counts instructions: one is 2 ns, so the guest is a board of 500 million instructions a second, however busy this
+machine is; time in which it has nothing to do is skipped. All times that the guest reports are of its own clock.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from rig_build import HERE, OUT, ROOT, RigError, build, pack
+
+SHIFT = 1  # 2^1 ns an instruction
+MEMORY_MB = 768
+MARK = "@@"
+
+
+@dataclass
+class Guest:
+    """A guest that runs: its process, what it said, and the results it printed."""
+
+    process: subprocess.Popen[str]
+    said: list[str] = field(default_factory=list)
+    results: list[dict[str, Any]] = field(default_factory=list)
+    code: int | None = None
+
+    def lines(self) -> Iterator[str]:
+        """What the guest says, line by line; results and the exit code are taken out."""
+        assert self.process.stdout is not None
+        for raw in self.process.stdout:
+            line = raw.rstrip("\r\n")
+            if line.startswith(f"{MARK}exit "):
+                self.code = int(line.split()[1])
+            elif line.startswith(MARK):
+                self.results.append(json.loads(line.removeprefix(MARK)))
+            else:
+                self.said.append(line)
+            yield line
+
+    def finish(self) -> Guest:
+        """Wait for its end. ``RigError`` with its last words when the job did not end well."""
+        for line in self.lines():
+            if os.environ.get("WARMHEAP_RIG_VERBOSE"):
+                print(line, file=sys.stderr, flush=True)
+        self.process.wait()
+        if self.code != 0:
+            raise RigError(f"the guest ended with {self.code}; its last words:\n" + "\n".join(self.said[-40:]))
+        return self
+
+    def of(self, case: str) -> list[dict[str, Any]]:
+        """The results of one case."""
+        return [r for r in self.results if r["case"] == case]
+
+
+def job_script(python: str, words: Sequence[str]) -> str:
+    """What runs in the guest, on the host's own root."""
+    settings = {
+        "HOME": "/run/rig",
+        "TMPDIR": "/run/rig",
+        "PATH": "/usr/local/bin:/usr/bin:/bin:/usr/sbin:/sbin",
+        "PYTHONPATH": f"{HERE / 'guest'}:{HERE / 'guest/hooks'}:{ROOT}",
+        "PYTHONUNBUFFERED": "1",
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+    exports = "".join(f"export {name}={shlex.quote(value)}\n" for name, value in settings.items())
+    return f"{exports}cd {shlex.quote(str(ROOT))}\nexec {shlex.join([python, *words])}\n"
+
+
+def machine(initrd: Path, disk: Path | None, monitor: Path | None, shift: int | None) -> list[str]:
+    """QEMU's command."""
+    words = "-M q35 -accel tcg -cpu max -nodefaults -no-user-config -display none -serial stdio -no-reboot".split()
+    words += ["-m", str(MEMORY_MB), "-smp", "1", "-kernel", str(OUT / "vmlinuz"), "-initrd", str(initrd)]
+    words += ["-append", "console=ttyS0 quiet mitigations=off random.trust_cpu=on panic=-1 nowatchdog"]
+    share = "local,id=h,path=/,security_model=none,readonly=on,multidevs=remap"
+    words += ["-fsdev", share, "-device", "virtio-9p-pci,fsdev=h,mount_tag=host"]
+    if shift is not None:
+        words += ["-icount", f"shift={shift},sleep=off"]
+    if disk is not None:
+        words += ["-drive", f"file={disk},format=raw,if=virtio,cache=writeback"]
+    if monitor is not None:
+        words += ["-qmp", f"unix:{monitor},server=on,wait=off"]
+    return [shutil.which("qemu-system-x86_64") or "qemu-system-x86_64", *words]
+
+
+@contextmanager
+def guest(
+    *words: str,
+    persist: bool = False,
+    disk: Path | None = None,
+    monitor: Path | None = None,
+    shift: int | None = SHIFT,
+    python: str = sys.executable,
+) -> Iterator[Guest]:
+    """A guest that runs ``python words...`` at the project's root; ended by force when the block is left."""
+    build()
+    with tempfile.TemporaryDirectory(prefix="warmheap-rig-") as name:
+        extra = Path(name) / "extra"
+        extra.mkdir()
+        (extra / "rig.env").write_text(f"RIG_PERSIST={'Y' if persist else 'N'}\n")
+        (extra / "rig.job").write_text(job_script(python, words))
+        pack(extra, Path(name) / "extra.gz")
+        initrd = Path(name) / "initrd.gz"
+        initrd.write_bytes((OUT / "initrd.gz").read_bytes() + (Path(name) / "extra.gz").read_bytes())
+        pipes = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
+        process = subprocess.Popen(machine(initrd, disk, monitor, shift), text=True, errors="replace", **pipes)
+        try:
+            yield Guest(process)
+        finally:
+            process.kill()
+            process.wait()
+
+
+def run_guest(*words: str, **options: Any) -> Guest:
+    """Run a job to its end."""
+    with guest(*words, **options) as running:
+        return running.finish()
+
+
+if __name__ == "__main__":
+    began_s = time.monotonic()
+    os.environ["WARMHEAP_RIG_VERBOSE"] = "1"
+    run_guest(*[word for word in sys.argv[1:] if word != "--persist"], persist="--persist" in sys.argv)
+    print(f"{time.monotonic() - began_s:.1f} s")
