@@ -11,6 +11,7 @@ from controller.guards import probes_swapped
 from controller.phases import DRAINED, HOLD_OFF, WINDING_DOWN
 from controller.power import battery_freezes, charging_harms
 from controller.pump import METER_WORKS_KG_S
+from controller.slow_watch import CORE_EDGE_K
 from controller.view import View
 
 if TYPE_CHECKING:
@@ -78,7 +79,8 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 def _pile(c: Controller, v: View) -> tuple[bool, ...]:
     return (
-        v.core_c < c.settings.pile_floor_c and c.phase != HOLD_OFF,
+        # an edge far hotter than the core contradicts it: that has an alarm of its own
+        v.core_c < c.settings.pile_floor_c and c.phase != HOLD_OFF and not c.slow.edge_above_k > CORE_EDGE_K,
         v.spending,
         v.core_c > TOO_HOT_C,
         c.phase == WINDING_DOWN,

@@ -186,7 +186,7 @@ class Controller(Memory):
         clock.advance(m.time_s)
         self.hand.pass_time(clock.elapsed_s)
         r = self.checks.read(m, clock.now_s)
-        self.slow.screen(r, clock.elapsed_s)
+        self.slow.screen(r, self.checks, clock.elapsed_s)
         self.stuck.screen(r, clock.dt_s)
         v = self._look(r)
         self._change_phase(v)

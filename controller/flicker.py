@@ -27,6 +27,12 @@ class Flicker(Memory):
         self.time_s = 0.0
         self.worst = nan
 
+    def restless(self, checks: SensorChecks, name: str, steps: float) -> bool:
+        """Whether the sensor is known to flicker, or does so in the ``steps`` readings since the last review."""
+        place = tuple(SENSORS).index(name)
+        known = self.worst == self.worst and _PLACES[int(self.worst)] == place
+        return known or checks.sensors[place].rejects > BAD_SHARE * steps
+
     def review(self, checks: SensorChecks, steps: float, elapsed_s: float) -> None:
         """Take ``steps`` more readings of every sensor that came in ``elapsed_s``."""
         self.steps += steps

@@ -46,6 +46,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "panels-dark": ("pump-battery-flat", "fan-battery-flat"),
     "pile-cold": ("core-pulled", "pump-runs-on", "fan-runs-on", *_PILE_TOLD),
     "pile-ending": _PILE_TOLD,
+    "core-pulled": ("sensor-flickers",),
     "core-edge": ("core-pulled",),
     "edge-cools": ("air-shortcut",),
 }

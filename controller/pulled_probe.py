@@ -13,7 +13,7 @@ FOLLOW_S = 3600.0
 TOO_FAST_K = 10.0  # below its own hour-long mean; the fastest sound fall in simulated seasons stayed under 5 K
 PILE_ABOVE_AIR_K = 15.0
 BACK_S = 3 * 3600.0
-DOUBT_S = 300.0  # a bad plug comes back sooner
+DOUBT_S = 600.0  # a bad plug comes back sooner
 
 
 class PulledProbe(Memory):
@@ -28,8 +28,11 @@ class PulledProbe(Memory):
         self.unseen_s = 0.0
         self.to_c = nan
 
-    def screen(self, core_c: float, warmest_air_c: float, elapsed_s: float) -> float:
-        """Return the reading, or NaN while the probe is out; ``warmest_air_c`` NaN: nothing known of the air."""
+    def screen(self, core_c: float, warmest_air_c: float, elapsed_s: float, restless: bool) -> float:
+        """Return the reading, or NaN while the probe is out; ``warmest_air_c`` NaN: nothing known of the air.
+
+        A ``restless`` sensor is doubted but never judged pulled out: its plug is bad.
+        """
         self.unseen_s += elapsed_s
         if core_c != core_c:
             return core_c
@@ -39,14 +42,14 @@ class PulledProbe(Memory):
         seen_s, self.unseen_s = self.unseen_s, 0.0
         share = seen_s / (FOLLOW_S + seen_s)
         if fall_k * (1.0 - share) > TOO_FAST_K:
-            return self._doubt(core_c, seen_s)
+            return self._doubt(core_c, seen_s, restless)
         self.doubt_s = 0.0
         self.mean_c = self.mean_c - share * fall_k if fall_k == fall_k else core_c
         return core_c
 
-    def _doubt(self, core_c: float, seen_s: float) -> float:
+    def _doubt(self, core_c: float, seen_s: float, restless: bool) -> float:
         self.doubt_s += seen_s
-        if self.doubt_s >= DOUBT_S:
+        if self.doubt_s >= DOUBT_S and not restless:
             self.pulled, self.back_s, self.doubt_s, self.to_c = True, 0.0, 0.0, core_c
         return nan
 

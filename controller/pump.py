@@ -13,8 +13,8 @@ OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
-NO_FLOW_S = 60.0  # a small pump bears a minute without water; with all tries four in a row (own judgement)
-DRY_PUSH_PER_S = 0.015  # more duty while no water moves: reaches full duty before the pump is called dry
+NO_FLOW_S = 30.0  # a small pump bears some minutes without water; with all tries four times this (own judgement)
+DRY_PUSH_PER_S = 0.03  # more duty while no water moves: reaches full duty before the pump is called dry
 METER_WORKS_KG_S = 0.005
 MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
@@ -95,6 +95,7 @@ class PumpDrive(Memory):
         "locked_s",
         "meter_fitted",
         "mode",
+        "moved_supply_c",
         "on_s",
         "pause_s",
         "ramped_kg_s",
@@ -128,6 +129,7 @@ class PumpDrive(Memory):
         self.dead_meter = False
         self.suspect = False
         self.start_supply_c = nan
+        self.moved_supply_c = nan  # the supply when water was last seen to move, or the pump was started
 
     def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
         """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off.
@@ -181,7 +183,8 @@ class PumpDrive(Memory):
         a pump at rest full duty.
         """
         if self.mode == OFF:
-            self.mode, self.start_supply_c = ARMED, supply_c
+            self.mode = ARMED
+            self.start_supply_c = self.moved_supply_c = supply_c
             if dt_s > SHORT_TICK_S:
                 return 0.0
         if self.mode == ARMED:
@@ -223,9 +226,13 @@ class PumpDrive(Memory):
         return min(max(duty, self.least_duty), 1.0)
 
     def _watch(self, measured_kg_s: float, supply_c: float, dt_s: float) -> None:
-        """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature."""
+        """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature.
+
+        Warm water in the pipe proves nothing by itself, since it may have come before the pump ran dry: only a change
+        since the meter fell silent does. A meter that dies in mid draw is therefore told at the start after the rest.
+        """
         if self.moves(measured_kg_s):
-            self.dead_meter = False
+            self.dead_meter, self.moved_supply_c = False, supply_c
             self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
@@ -234,7 +241,7 @@ class PumpDrive(Memory):
         self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
         if self.dry_s < NO_FLOW_S:
             return
-        if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:
+        if not self.kick_seen and abs(supply_c - self.moved_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
         else:
             self.try_again()
@@ -255,6 +262,7 @@ class PumpDrive(Memory):
         self.tries += 1.0
         self.mode = ARMED
         if self.tries > TRIES:
-            self.tries, self.locked_s, self.mode, self.duty = 0.0, self.pause_s, OFF, 0.0
+            # no blind retries all night: after a rest, one try and a harder one
+            self.tries, self.locked_s, self.mode, self.duty = TRIES - 1.0, self.pause_s, OFF, 0.0
             self.pause_s = min(2.0 * self.pause_s, LONGEST_PAUSE_S)
             self.locked_cold = cold

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from controller.air_test import DAY_S, DRY, PULSE_DUTY, REST_S, ROOM_K, SPENT, AirTest
 from controller.alarm_kinds_slow import ON_ONE_WIRE, SILENT, SLOW_KINDS
 from controller.battery_health import LATCHED
-from controller.checks import Readings
+from controller.checks import Readings, SensorChecks
 from controller.dawn_volts import DawnVolts
 from controller.edge_watch import EdgeWatch
 from controller.fan import AIRLESS, AirNeeds, FanDrive
@@ -90,10 +90,11 @@ class SlowWatch(Memory):
         self.locked = self.too_warm_outdoors = False
         self.found = [False] * len(SLOW_KINDS)
 
-    def screen(self, r: Readings, elapsed_s: float) -> None:
+    def screen(self, r: Readings, checks: SensorChecks, elapsed_s: float) -> None:
         """Blank what is not believed: a core probe out of the pile, a meter that counts while the water stands."""
         air_c = warmest_air_c(r) if self.pulled.pulled else nan
-        r.pile_core_c = self.pulled.screen(r.pile_core_c, air_c, elapsed_s)
+        restless = self.flicker_watch.restless(checks, "pile_core_c", self.steps)
+        r.pile_core_c = self.pulled.screen(r.pile_core_c, air_c, elapsed_s, restless)
         self.metered_kg_s = r.water_flow_kg_s
         if self.idle.lies:
             r.water_flow_kg_s = nan

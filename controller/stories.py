@@ -412,7 +412,7 @@ _SENSORS = (
         "core probe pulled out",
         "core",
         "10 K below its own last hour",
-        20 * MINUTE_S,
+        30 * MINUTE_S,
         "set aside; edge probe or half an hour's hold, then rest; the floor is not spent meanwhile",
         ("core-pulled",),
         "pile turned, fed or drenched",

@@ -137,7 +137,20 @@ def test_a_fault_is_named_in_time_and_by_one_notice(
     limit_s = 1800.0 if story.within_s != story.within_s else story.within_s + slack_s
     assert 0.0 <= told[code] <= limit_s
     moved = {"core-pulled"} if code == "core-edge" else set()  # the plug was moved, and that is seen first
-    assert set(told) - moved == {code}
+    flat = {c for c in told if c.endswith("-flat")} if code.endswith(("falling", "dark")) else set()
+    assert set(told) - moved - flat == {code}
+    assert all(told[c] > told[code] for c in flat)  # foretold: the week ends with a flat battery
+
+
+def dies_in_mid_draw(seen: Seen, since_s: float, plant: LivePlant) -> None:
+    seen["water_flow_kg_s"] = 0.0
+
+
+def test_a_meter_that_dies_in_mid_draw_is_told_after_one_rest() -> None:
+    """Warm water in the pipe proves no flow: the pump is stopped first, and the next start tells by its warm bubble."""
+    told, d = play(dies_in_mid_draw, 3, sound_hours=2.0)
+    assert told["flow-meter"] <= 2400.0
+    assert set(told) <= {"flow-meter", "no-flow"}
 
 
 @pytest.mark.parametrize("seed", range(4))
