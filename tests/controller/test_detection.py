@@ -6,7 +6,7 @@ from math import nan
 from random import Random
 
 import pytest
-from faulty import Fault, LivePlant, Seen, nothing, play, reads, scaled, silent, swapped
+from faulty import Fault, LivePlant, Seen, nothing, play, reads, silent, swapped
 
 from controller.alarms import CODES
 from controller.stories import STORIES
