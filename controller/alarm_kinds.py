@@ -170,7 +170,7 @@ _WATER = (
         15 * MINUTE_S,
         "The pump is on but no water moves; it was tried several times and rests in between.",
         "Look for a low water level, a closed valve, air at the high point, a loose lead or ice; then bleed the loop.",
-        "No water, a blocked line, an air lock, a stuck or dead pump.",
+        "No water, a blocked line, an air lock, a stuck or dead pump. If only the flow meter died, a later start tells.",
         "By itself, a quarter of an hour after water moves again.",
     ),
     AlarmKind(

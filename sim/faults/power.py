@@ -81,7 +81,7 @@ def _restart(side: int) -> Strike:
 
 
 def _side(name: str, side: int) -> tuple[FaultKind, ...]:
-    low = frozenset({f"{name}-battery", f"{name}-battery-flat"})
+    low = frozenset({f"{name}-battery", f"{name}-battery-flat", f"{name}-battery-falling", "panels-dark"})
     worn = frozenset({f"{name}-battery-worn", f"{name}-battery"})
     takes = frozenset({WATER if side == PUMP_SIDE else AIR})
     shows = PUMP if side == PUMP_SIDE else FAN

@@ -23,7 +23,8 @@ from sim.rules import PUSHED_WATER, WATER
 if TYPE_CHECKING:
     from sim.faults.plant import FaultyPlant
 
-NO_WATER = frozenset({"no-flow", "no-heat"})
+NO_WATER = frozenset({"no-flow", "no-heat", "line-frozen"})
+RUNS_ON = frozenset({"pump-runs-on", "flow-while-off", "thermosiphon"})
 NO_MOTOR = NO_WATER | {"pump-supply-cut"}
 ASKS_FLOW = Proof("flow at full duty falls", true("flow_kg_s"), 0.01, pump=1.0)
 STUCK_DUTY = 9.0  # no duty reaches it
@@ -117,18 +118,18 @@ KINDS = (
         "pump-stuck-on", (31,), "The pump runs whatever is commanded: a shorted output.",
         "Tell at once: only its plug stops it.", "", 1.0, 1.0,
         Proof("the pump turns at duty 0", true("pump_on"), 1.0), alter=wire("pump", lambda a: lambda duty: 1.0),
-        names=frozenset({"flow-while-off"}), takes=frozenset({PUSHED_WATER}),
+        names=RUNS_ON, takes=frozenset({PUSHED_WATER}),
     ),
     FaultKind(
         "pump-inverted", (31,), "The pump runs when it should stand and stands when it should run: an inverted output.",
         "Tell at once: only its plug stops it.", "", 1.0, 1.0,
         Proof("the pump turns at duty 0", true("pump_on"), 1.0), alter=wire("pump", lambda a: lambda duty: 1.0 - duty),
-        names=frozenset({"flow-while-off"}) | NO_WATER, takes=frozenset({PUSHED_WATER, WATER}),
+        names=RUNS_ON | NO_WATER, takes=frozenset({PUSHED_WATER, WATER}),
     ),
     FaultKind(
         "pump-worn", (19,), "Less water at the same duty.",
         "Ask for more duty, tell below 85 % of the commissioned curve.",
-        "share of the flow left", 0.6, 0.15, ASKS_FLOW, alter=_pump_table, names=NO_WATER,
+        "share of the flow left", 0.6, 0.15, ASKS_FLOW, alter=_pump_table, names=NO_WATER | {"flow-low"},
         would_tell="a flow meter, compared with the commissioned pump curve", shows=PUMP,
     ),
     FaultKind(
@@ -142,7 +143,8 @@ KINDS = (
         "share of the flow lost a day", 0.15, 0.6,
         Proof("flow at every speed falls within a day", params_at(at.P_PUMP_TABLE, at.PUMP_POINTS), 0.05,
         after_s=86400.0),
-        alter=_closing, names=NO_WATER, would_tell="a flow meter, compared with the commissioned pump curve",
+        alter=_closing, names=NO_WATER | {"flow-low"},
+        would_tell="a flow meter, compared with the commissioned pump curve",
         shows=PUMP, ages=True,
         shortest_h=24.0,
     ),
@@ -151,7 +153,7 @@ KINDS = (
         "hours until the pump draws air", 30.0, 3.0,
         Proof("flow at every speed ends within 40 h", params_at(at.P_PUMP_TABLE, at.PUMP_POINTS), 0.05,
         after_s=40 * 3600.0),
-        alter=_leaking, names=NO_WATER, takes=frozenset({WATER}), shows=PUMP, ages=True,
+        alter=_leaking, names=NO_WATER | {"flow-low", "flow-high"}, takes=frozenset({WATER}), shows=PUMP, ages=True,
     ),
     FaultKind(
         "line-frozen", (20,), "Ice in the return pipe: the pump turns and nothing moves.",
@@ -170,7 +172,7 @@ KINDS = (
         "night-siphon", (21,), "Water rises by its own warmth through the stopped pump; the pile cools.",
         "Tell: fit a check valve; book the loss.", "flow through the stopped pump, kg/s", 0.008, 0.04,
         Proof("water moves at duty 0", true("flow_kg_s"), 0.005), alter=set_to(at.P_SIPHON_KG_S),
-        names=frozenset({"flow-while-off"}), would_tell="a flow meter", takes=frozenset({PUSHED_WATER}),
+        names=frozenset({"flow-while-off", "thermosiphon"}), would_tell="a flow meter", takes=frozenset({PUSHED_WATER}),
     ),
     FaultKind(
         "supply-return-swapped", (22,), "Water seems to leave the pile colder than it enters.",
@@ -184,7 +186,8 @@ KINDS = (
         "Draw what comes; offer to tune again.",
         "share of the conductance left", 0.4, 0.08, Proof("coil conducts less", params_at(at.P_RING_UA, at.COIL_CELLS),
         1.0),
-        alter=_coil, names=NO_WATER, would_tell="return probe and flow meter, compared with the commissioned coil",
+        alter=_coil, names=NO_WATER | {"flow-low"},
+        would_tell="return probe and flow meter, compared with the commissioned coil",
         shows=PUMP,
     ),
     FaultKind(
@@ -199,13 +202,13 @@ KINDS = (
         "meter-clogged", (17,), "The flow meter reads nothing though water moves.",
         "Do not trip the pump; use its curve; mark the heat.",
         "share of the pulses left", 0.05, 0.0, Proof("reading falls", reading("water_flow_kg_s"), 0.01, pump=1.0),
-        alter=gained("water_flow_kg_s"), names=frozenset({"flow-meter"}), shows=PUMP,
+        alter=gained("water_flow_kg_s"), names=frozenset({"flow-meter", "no-flow"}), shows=PUMP,
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(
         "meter-noise", (18,), "The flow meter counts noise with the pump off.", "Drop the channel; credit no heat.",
         "flow it invents, kg/s", 0.01, 0.2, Proof("reading rises at rest", reading("water_flow_kg_s"), 0.005),
-        alter=offset("water_flow_kg_s"), names=frozenset({"flow-while-off", "flow-meter"}),
+        alter=offset("water_flow_kg_s"), names=frozenset({"flow-while-off", "flow-meter", "flow-high"}),
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(

@@ -83,7 +83,7 @@ def test_the_same_episode_is_the_same_outcome():
     ("name", "code", "within_h"),
     [
         ("fan-stuck-on", "fan-runs-on", 0.2),
-        ("night-siphon", "flow-while-off", 1.2),
+        ("night-siphon", "thermosiphon", 2.5),
         ("pump-battery-flat", "pump-battery-flat", 0.5),
     ],
 )
