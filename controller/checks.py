@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import inf, nan
 from operator import attrgetter
@@ -171,6 +172,13 @@ class SensorChecks(Memory):
             r.greenhouse_co2,
         ) = [sensor.judge(raw, now_s) for sensor, raw in zip(self.sensors, _READ(m), strict=True)]
         return r
+
+    def expect(self, names: Iterable[str]) -> None:
+        """Count sensors as fitted before they have read anything. ``ValueError`` for one that does not exist."""
+        for name in names:
+            if name not in self._by_name:
+                raise ValueError(f"sensor {name!r} is unknown; known are {', '.join(SENSORS)}")
+            self._by_name[name].fitted = True
 
     def lost(self, name: str) -> bool:
         """Tell whether a sensor that once worked has no value now."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import nan
 from typing import Any
 
@@ -161,6 +161,13 @@ class Controller(Memory):
     def end_hand_run(self) -> None:
         """End a hand-run now."""
         self.hand.end()
+
+    def expect(self, sensors: Iterable[str]) -> None:
+        """Note which sensors the plant has, so that one that never reads is told too, even after a loss of memory.
+
+        Without it a sensor is known from its first reading on. Names as in ``Measurements``; ``ValueError`` for others.
+        """
+        self.checks.expect(sensors)
 
     def declare_drained(self) -> None:
         """Note that the loop holds no water: from the next step on the pump never runs, not even against frost."""

@@ -316,6 +316,7 @@ class Play:
             self.controller = _woken(json.dumps(self.controller.snapshot()), self._settings)
         elif program == KILL_AFRESH:
             self.controller = Controller(self._settings)
+            self.controller.expect(self.world.plant.scenario.sensors.fitted)
         else:
             assert program == HANG
 

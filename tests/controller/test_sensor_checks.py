@@ -85,3 +85,12 @@ def test_only_a_sensor_that_once_worked_can_be_lost() -> None:
     checks.read(reading(tank_c=nan, water_supply_c=nan), HOLD_S + 1.0)
     assert checks.lost("water_supply_c") and not checks.lost("tank_c")
     assert checks.fitted("water_supply_c") and not checks.fitted("tank_c")
+
+
+def test_a_sensor_that_is_expected_and_never_reads_is_lost_from_the_start() -> None:
+    checks = SensorChecks()
+    checks.expect(["water_supply_c"])
+    checks.read(reading(water_supply_c=nan, tank_c=nan), 0.0)
+    assert checks.lost("water_supply_c") and not checks.lost("tank_c")
+    with pytest.raises(ValueError, match="'water_c' is unknown; known are pile_core_c"):
+        checks.expect(["water_c"])
