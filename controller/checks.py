@@ -32,7 +32,9 @@ class Kind:
 
 # The pile is tonnes of wet mass: its probe cannot jump. A jump up is believed late, since it would allow a draw.
 _PILE = Kind(-40.0, 105.0, step=2.0, rise_wait_s=600.0, temperature=True)
-_WATER = Kind(-30.0, 105.0, temperature=True)
+# Water jumps when the pump starts, and then stays where it jumped to; what leaps to and fro is the probe.
+_WATER = Kind(-30.0, 105.0, step=6.0, rise_wait_s=0.0, fall_wait_s=0.0, temperature=True)
+_TANK = Kind(-30.0, 105.0, step=3.0, temperature=True)
 _AIR = Kind(-60.0, 80.0, step=8.0, temperature=True)
 _SHARE = Kind(0.0, 1.05)
 _VOLTS = Kind(4.0, 20.0, step=2.0)  # below: a loose wire, or nothing left that could run anyway
@@ -49,7 +51,7 @@ SENSORS: dict[str, Kind] = {
     "greenhouse_c": _AIR,
     "greenhouse_rh": _SHARE,
     "outdoor_c": _AIR,
-    "tank_c": _WATER,
+    "tank_c": _TANK,
     "pump_battery_v": _VOLTS,
     "fan_battery_v": _VOLTS,
     "pile_o2": Kind(0.0, 0.25),

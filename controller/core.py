@@ -318,7 +318,10 @@ class Controller(Memory):
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
-        moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        start_c = (
+            r.water_supply_c if pump.dead_meter else pump.start_supply_c
+        )  # where a meter says no, moving is no proof
+        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
         elif self.witness.stands(pump.suspect):

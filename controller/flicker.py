@@ -50,5 +50,5 @@ class Flicker(Memory):
 def _bad_share(checks: SensorChecks, place: int, steps: float) -> float:
     """Share of bad readings; 0 for a sensor that is silent, which is another alarm, or not fitted."""
     sensor = checks.sensors[place]
-    silent = sensor.value != sensor.value or sensor.rejects >= steps
+    silent = sensor.rejects >= steps
     return 0.0 if silent or not sensor.fitted else sensor.rejects / max(steps, 1.0)

@@ -50,6 +50,9 @@ CHEAP = (
 )
 
 
+PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
+
+
 class EpisodeError(ValueError):
     """An episode cannot be played as asked; the text is one line for the user."""
 
@@ -390,7 +393,7 @@ def _first_new(outcome: Outcome, twin: Outcome) -> str | None:
     if not outcome.episode.faults:
         return None
     since_s = min(f.from_h for f in outcome.episode.faults) * HOUR_S
-    usual = {code for _, code in twin.raised}
+    usual = {code for _, code in twin.raised} | PLAIN_NEWS
     return next((code for at_s, code in outcome.raised if at_s >= since_s and code not in usual), None)
 
 

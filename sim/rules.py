@@ -158,7 +158,8 @@ RULES: tuple[Rule, ...] = (
     Rule("hot-untold", "the core is above 78 °C for a day and nobody is told", DAY_S,
          lambda v: v.core_c > 78.0 and "pile-hot" not in v.codes),
     Rule("cold-untold", "the core is 5 K below its floor for a day and nobody is told", DAY_S,
-         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF and not v.told(PILE_CODES)),
+         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF
+         and not v.told(PILE_CODES | RUNS_ON_CODES | {"fan-runs-on"})),
     Rule("lost-core", "the core is believed 10 K warmer than it is, for a day of drawing", DAY_S,
          lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST)),
     Rule("sure-and-wrong", "the core is believed within 1 K and is more than 8 K off", DAY_S,
@@ -429,9 +430,9 @@ class Rules:
         v.coldest_j_kg = float(y[at.Y_RING + at.RING_SUPPLY : at.Y_RING + at.RING].min())
         water, solids = float(y[at.Y_WATER]), float(y[at.Y_FAST] + y[at.Y_SLOW] + p[at.P_SHELL_SOLIDS])
         v.moisture = water / (water + solids)
-        v.battery_c = 0.5 * (v.out_c + p[at.P_GROUND_C]) - max(
-            p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE]
-        )
+        shed_c = 0.5 * (v.out_c + p[at.P_GROUND_C])
+        chill_k = max(p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE])
+        v.battery_c = max(shed_c - chill_k, min(shed_c, v.out_c))
         self._day.follow(v, plant.ledger, self.elapsed_s)
 
 

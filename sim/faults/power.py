@@ -119,7 +119,11 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
 
 def _states(name: str, side: int, low: frozenset[str], worn: frozenset[str]) -> tuple[FaultKind, ...]:
     """What becomes of a sound battery: flat, cut off by its charge controller, charged in the frost."""
-    idle = frozenset({"no-flow", "no-heat"}) if side == PUMP_SIDE else frozenset({"fan-stalled", "fan-speed"})
+    idle = (
+        frozenset({"no-flow", "no-heat", "line-frozen"})
+        if side == PUMP_SIDE
+        else frozenset({"fan-stalled", "fan-speed"})
+    )
     cut = frozenset({f"{name}-supply-cut"}) | low | idle
     takes = frozenset({WATER if side == PUMP_SIDE else AIR})
     shows = PUMP if side == PUMP_SIDE else FAN

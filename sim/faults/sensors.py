@@ -59,7 +59,7 @@ def _lost(field: str, name: str, quiet: set[str]) -> tuple[FaultKind, ...]:
         FaultKind(
             f"{name}-flickers", (24,), "Readings come and go.", "Use those that come; tell if too few do.",
             "share of the readings missing", 0.3, 0.9, Proof("readings missing", missing(field), 0.1),
-            alter=silent(field), promised_h=0.75, promised_from=0.3,
+            alter=silent(field), promised_h=1.5, promised_from=0.3,
             names=frozenset(quiet | {"sensor-flickers"}), would_tell="a count of lost readings", fits=fits,
         ),
     )  # fmt: skip
@@ -71,14 +71,14 @@ def _restless(field: str, name: str, names: frozenset[str]) -> tuple[FaultKind, 
         FaultKind(
             f"{name}-noisy", (23,), "The reading jumps by degrees from second to second.", "Smooth or drop it; tell.",
             "standard deviation, K", 1.5, 8.0, Proof("scatter", scatter(field), 0.5), alter=noisy(field),
-            promised_h=0.75, promised_from=0.3, names=names,
+            promised_h=1.5, promised_from=0.3, names=names,
             would_tell="a count of doubtful readings", fits=fits,
         ),
         FaultKind(
             f"{name}-power-on", (23,), "It reads 85.0 °C each time its supply blinks.",
             "Reject the sample and count; never by value alone.",
             "share of the readings", 0.2, 1.0, Proof("readings of 85.0 °C", coded(field, POWER_ON_C), 0.1),
-            alter=false_code(field, POWER_ON_C), promised_h=0.75, promised_from=0.3,
+            alter=false_code(field, POWER_ON_C), promised_h=1.5, promised_from=0.3,
             names=names,
             would_tell="a count of false codes", fits=fits,
         ),

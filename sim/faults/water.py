@@ -166,7 +166,7 @@ KINDS = (
         "line-frozen", (20,), "Ice in the return pipe: the pump turns and nothing moves.",
         "Do not drive against ice; tell that the line must be thawed.", "share of the water that is ice", 0.4, 0.9,
         Proof("ice in the line", state_at(at.Y_RING + at.RING_RETURN, at.LINE_CELLS), 1e4, after_s=5.0),
-        strike=_ice, mend=_thaw, promised_h=0.4, needs=METER, names=NO_WATER | {"frost"},
+        strike=_ice, mend=_thaw, promised_h=0.4, promised_from=0.6, needs=METER, names=NO_WATER | {"frost"},
         takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
@@ -188,7 +188,7 @@ KINDS = (
         "Tell; offer to swap the names.",
         "", 1.0, 1.0, Proof("supply less return turns round", _difference, 1.0, pump=0.6, after_s=7200.0),
         alter=_swapped,
-        promised_h=1, needs=("water_return_c",), names=frozenset({"probes-swapped", "no-heat"}), shows=PUMP,
+        promised_h=2, needs=("water_return_c",), names=frozenset({"probes-swapped", "no-heat"}), shows=PUMP,
     ),
     FaultKind(
         "coil-fouled", (41,), "Less heat comes out of the pile at the same flow.",
@@ -219,7 +219,7 @@ KINDS = (
         "meter-noise", (18,), "The flow meter counts noise with the pump off.", "Drop the channel; credit no heat.",
         "flow it invents, kg/s", 0.01, 0.2, Proof("reading rises at rest", reading("water_flow_kg_s"), 0.005),
         alter=offset("water_flow_kg_s"), promised_h=2.5, needs=METER, promised_from=0.3,
-        names=frozenset({"flow-while-off", "flow-meter", "flow-high"}),
+        names=RUNS_ON | {"flow-meter", "flow-high"},
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(
