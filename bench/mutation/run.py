@@ -24,9 +24,12 @@ CPU_SPARE_S, WALL_SHARE = 20.0, 12.0
 
 
 def load_before() -> None:
-    """Load what every child needs, but nothing of ours."""
+    """Load what every child needs, but nothing of ours. A busy machine must not look like a mutant found."""
     for name in LOADED_BEFORE:
         importlib.import_module(name)
+    patient = importlib.import_module("hypothesis").settings
+    patient.register_profile("patient", deadline=None)
+    patient.load_profile("patient")
 
 
 def copy_tree(root: Path, into: Path) -> None:
