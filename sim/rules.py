@@ -312,7 +312,7 @@ RULES: tuple[Rule, ...] = (
          and v.flow_kg_s > 0.5 * v.s.flow_target_kg_s),
     Rule("wrong-frozen", "it is told that the line is frozen while no water in it is below 4 °C", DAY_S,
          lambda v: "line-frozen" in v.codes and v.coldest_j_kg > 4.0 * WATER_J_KG_K and v.able(WATER) and v.told_truly),
-    Rule("wrong-scald", "too hot water is told for six hours while it is 10 K below the limit", 6 * HOUR_S,
+    Rule("wrong-scald", "too hot water is told though for eight days it never came within 10 K of the limit", 8 * DAY_S,
          lambda v: "scald" in v.codes and v.supply_c < v.s.supply_max_c - 10.0 and v.told_truly),
     Rule("wrong-cold-pile", "the pile is called cold for a day while its core is 12 K above the floor", DAY_S,
          lambda v: "pile-cold" in v.codes and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly),

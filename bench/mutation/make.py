@@ -199,5 +199,5 @@ def _answers(source: Source, value: ast.expr) -> Iterator[tuple[str, tuple[int, 
     where = source.span(value)
     if isinstance(value, (ast.Compare, ast.BoolOp)) or (isinstance(value, ast.UnaryOp) and isinstance(value.op, ast.Not)):
         yield "answer", where, f"not ({source.text[slice(*where)]})"
-    elif isinstance(value, (ast.BinOp, ast.Name, ast.Attribute)):
+    elif isinstance(value, (ast.BinOp, ast.Name, ast.Attribute)) and ast.unparse(value) != "nan":
         yield "answer", where, f"-({source.text[slice(*where)]})"

@@ -19,6 +19,14 @@ from typing import Any
 PARTS = ("controller", "sim", "hardware", "warmheap", "tests", "scenarios", "examples", "pyproject.toml", "README.md")
 LOADED_BEFORE = ("numpy", "simple_pid", "hypothesis", "hypothesis.stateful", "pytest", "coverage", "pytest_cov.plugin")
 PLAIN = ("-q", "-x", "--noconftest", "-p", "no:randomly", "-p", "no:cacheprovider", "--hypothesis-seed=0", "--tb=no")
+# too slow to be asked for every mutant
+SLOW = (
+    "test_alarms_isa.py::test_no_condition_at_any_rate_comes_up_more_than_four_times_an_hour",
+    "test_alarms_isa.py::test_a_cut_load_is_told_from_a_dry_pump_by_the_missing_sag",
+    "test_controller.py::test_any_floats_at_any_times_with_any_acts_give_sound_decisions",
+    "test_controller.py::test_any_readings_at_any_pace_give_a_sound_decision",
+    "test_phases.py::TestCutSeason",
+)
 POLL_S = 0.02
 CPU_SPARE_S, WALL_SHARE = 20.0, 12.0
 
@@ -168,7 +176,8 @@ def _file(test: str) -> str:
 def mapped(tree: Path, test_files: Sequence[str]) -> Map:
     """Run sound tests once under coverage. ``RuntimeError`` when they fail: then they can tell nothing."""
     cover = ("--cov=controller", "--cov-context=test", "--cov-report=")
-    ran = run_tests(tree, (*PLAIN, *cover, *test_files), None, 1200.0, writes=True)
+    slow = [f"--deselect=tests/controller/{test}" for test in SLOW]
+    ran = run_tests(tree, (*PLAIN, *cover, *slow, *test_files), None, 1200.0, writes=True)
     if ran.code != 0:
         raise RuntimeError(f"the tests fail without any mutant: {ran.failed or 'see ' + str(tree / 'child.log')}")
     data = importlib.import_module("coverage").CoverageData(str(tree / ".coverage"))
