@@ -79,6 +79,7 @@ class Book:
                 self.fates[entry["key"]] = entry
 
     def write(self, entry: dict[str, Any]) -> None:
+        """Keep one."""
         self.fates[entry["key"]] = entry
         with self._path.open("a", encoding="utf-8") as file:
             file.write(json.dumps(entry) + "\n")

@@ -197,7 +197,9 @@ def _constants(source: Source, node: ast.Constant) -> Iterator[tuple[str, tuple[
 def _answers(source: Source, value: ast.expr) -> Iterator[tuple[str, tuple[int, int], str]]:
     """An answer turned round: yes and no, or the sign of a number. Texts and records are left alone."""
     where = source.span(value)
-    if isinstance(value, (ast.Compare, ast.BoolOp)) or (isinstance(value, ast.UnaryOp) and isinstance(value.op, ast.Not)):
+    if isinstance(value, (ast.Compare, ast.BoolOp)) or (
+        isinstance(value, ast.UnaryOp) and isinstance(value.op, ast.Not)
+    ):
         yield "answer", where, f"not ({source.text[slice(*where)]})"
     elif isinstance(value, (ast.BinOp, ast.Name, ast.Attribute)) and ast.unparse(value) != "nan":
         yield "answer", where, f"-({source.text[slice(*where)]})"

@@ -1,4 +1,4 @@
-"""The slow detectors one by one: what each says at, just below and just above its thresholds. Thresholds are own judgement."""
+"""The slow detectors one by one: what each says at, just below and just above its thresholds (own judgement)."""
 
 from __future__ import annotations
 
@@ -254,7 +254,9 @@ def test_ten_samples_make_a_point(samples: int, output: float) -> None:
     assert trend.first_output(0.41) == pytest.approx(output)
 
 
-@pytest.mark.parametrize(("drive", "known"), [(0.31, True), (0.318, True), (0.325, False), (0.295, False), (0.302, True)])
+@pytest.mark.parametrize(
+    ("drive", "known"), [(0.31, True), (0.318, True), (0.325, False), (0.295, False), (0.302, True)]
+)
 def test_a_single_point_speaks_for_its_own_bin(drive: float, known: bool) -> None:
     trend = OutputTrend()
     for _ in range(20):
