@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from controller.alarm_kinds_slow import SILENT
+from controller.alarms import RETURNED
 from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST, WINDING_DOWN
 from controller.power import LITHIUM
 from sim import layout as at
@@ -95,7 +96,7 @@ class View:
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
         "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
-        "true_readings", "record_kept", "fan_starts_h",
+        "true_readings", "record_kept", "fan_starts_h", "standing",
     )  # fmt: skip
 
     def able(self, what: str) -> bool:
@@ -306,28 +307,28 @@ RULES: tuple[Rule, ...] = (
          and not v.dead),
     Rule("silence-untold", "a sensor is silent for three hours and nobody is told", 3 * HOUR_S,
          lambda v: any(not v.told(SILENCE_CODES[name]) for name in v.silent) and not v.dead),
-    # --- alarms that are wrong though every reading was true
+    # --- alarms that stand and are wrong though every reading was true; a latched one that ended is right to be shown
     Rule("wrong-no-flow", "it is told that no water moves while half of the wanted flow does", HOUR_S,
-         lambda v: v.told({"no-flow", "no-heat", "line-frozen"}) and v.pump > 0.0 and v.turns
+         lambda v: not v.standing.isdisjoint({"no-flow", "no-heat", "line-frozen"}) and v.pump > 0.0 and v.turns
          and v.flow_kg_s > 0.5 * v.s.flow_target_kg_s),
     Rule("wrong-frozen", "it is told that the line is frozen while no water in it is below 4 °C", DAY_S,
-         lambda v: "line-frozen" in v.codes and v.coldest_j_kg > 4.0 * WATER_J_KG_K and v.able(WATER) and v.told_truly),
+         lambda v: "line-frozen" in v.standing and v.coldest_j_kg > 4.0 * WATER_J_KG_K and v.able(WATER) and v.told_truly),
     Rule("wrong-scald", "too hot water is told though for eight days it never came within 10 K of the limit", 8 * DAY_S,
-         lambda v: "scald" in v.codes and v.supply_c < v.s.supply_max_c - 10.0 and v.told_truly),
+         lambda v: "scald" in v.standing and v.supply_c < v.s.supply_max_c - 10.0 and v.told_truly),
     Rule("wrong-cold-pile", "the pile is called cold for a day while its core is 12 K above the floor", DAY_S,
-         lambda v: "pile-cold" in v.codes and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly),
+         lambda v: "pile-cold" in v.standing and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly),
     Rule("wrong-ending", "a pile is called ending for a week while its core is 15 K above the floor", 7 * DAY_S,
-         lambda v: "pile-ending" in v.codes and v.core_c > v.s.pile_floor_c + 15.0 and v.told_truly),
+         lambda v: "pile-ending" in v.standing and v.core_c > v.s.pile_floor_c + 15.0 and v.told_truly),
     Rule("wrong-hot-pile", "the pile is called too hot for a day while its core is below 60 °C", DAY_S,
-         lambda v: "pile-hot" in v.codes and v.core_c < 60.0 and v.told_truly),
+         lambda v: "pile-hot" in v.standing and v.core_c < 60.0 and v.told_truly),
     Rule("wrong-co2", "too much CO2 is told for three hours while there is half of the limit", 3 * HOUR_S,
-         lambda v: "co2" in v.codes and v.co2 < 0.5 * v.s.co2_max and v.told_truly),
+         lambda v: "co2" in v.standing and v.co2 < 0.5 * v.s.co2_max and v.told_truly),
     Rule("wrong-flat-pump", "the pump's sound battery is called flat for a day while it is nine tenths full", DAY_S,
-         lambda v: "pump-battery-flat" in v.codes and v.pump_soc > 0.9 and v.able(WATER) and v.told_truly),
+         lambda v: "pump-battery-flat" in v.standing and v.pump_soc > 0.9 and v.able(WATER) and v.told_truly),
     Rule("wrong-flat-fan", "the fan's sound battery is called flat for a day while it is nine tenths full", DAY_S,
-         lambda v: "fan-battery-flat" in v.codes and v.fan_soc > 0.9 and v.able(AIR) and v.told_truly),
+         lambda v: "fan-battery-flat" in v.standing and v.fan_soc > 0.9 and v.able(AIR) and v.told_truly),
     Rule("wrong-stalled", "the fan is called stalled for an hour while it runs as commanded", HOUR_S,
-         lambda v: "fan-stalled" in v.codes and v.fan > 0.0 and v.fan_turns and v.told_truly),
+         lambda v: "fan-stalled" in v.standing and v.fan > 0.0 and v.fan_turns and v.told_truly),
     # --- commands, alarms, program
     Rule("hand-run-stays", "a hand-run goes on for longer than any may be asked for", 35 * MINUTE_S,
          lambda v: v.phase == MANUAL),
@@ -519,7 +520,8 @@ def _silent(plant: Plant, row: int) -> bool:
 class Events:
     """Starts of pump and fan, and alarms that come up."""
 
-    __slots__ = ("_alarms", "_blows", "_codes", "_fan_h", "_hour", "_last", "_on", "_seen", "_starts_day", "_starts_h")
+    __slots__ = ("_alarms", "_blows", "_codes", "_fan_h", "_hour", "_last", "_on", "_seen", "_standing",
+                 "_starts_day", "_starts_h")  # fmt: skip
 
     def __init__(self) -> None:
         self._starts_h, self._starts_day, self._last = Window(HOUR_S), Window(DAY_S), Window(10 * MINUTE_S)
@@ -528,6 +530,7 @@ class Events:
         self._seen: dict[str, tuple[int, float]] = {}  # how often and since when, by code
         self._alarms: object = None
         self._codes: frozenset[str] = frozenset()
+        self._standing: frozenset[str] = frozenset()
         self._on = False
 
     def follow(self, v: View, decision: Decision, now_s: float) -> None:
@@ -545,7 +548,7 @@ class Events:
             self._seen.clear()
         if decision.alarms is not self._alarms:
             self._take(v, decision, now_s)
-        v.codes, v.raised_10min = self._codes, self._last.count(now_s)
+        v.codes, v.standing, v.raised_10min = self._codes, self._standing, self._last.count(now_s)
 
     def _take(self, v: View, decision: Decision, now_s: float) -> None:
         codes = frozenset(a.code for a in decision.alarms)
@@ -560,6 +563,7 @@ class Events:
         v.record_kept = all(_follows_on(self._seen.get(a.code), a.count, a.since_s) for a in decision.alarms)
         self._seen |= {a.code: (a.count, a.since_s) for a in decision.alarms if not v.dead}
         self._alarms, self._codes = decision.alarms, codes
+        self._standing = frozenset(a.code for a in decision.alarms if a.state != RETURNED)
 
 
 def _follows_on(before: tuple[int, float] | None, count: int, since_s: float) -> bool:

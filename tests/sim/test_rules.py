@@ -35,12 +35,12 @@ GOOD = {
     "silent_core": False, "silent_supply": False, "starts_h": 1, "starts_day": 8, "raised_10min": 0, "raised_h": 0,
     "core_fall_k": 0.5,
     "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
-    "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2,
+    "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2, "standing": frozenset(),
 }  # fmt: skip
 
 
 def told(*codes: str) -> dict[str, object]:
-    return {"codes": frozenset(codes)}
+    return {"codes": frozenset(codes), "standing": frozenset(codes)}
 
 
 STANDS = {"pump": 0.0, "flow_kg_s": 0.0, "turns": False}
@@ -146,7 +146,8 @@ def test_each_rule_can_be_broken(code):
         ("wrong-frozen", {"coldest_j_kg": 4e3}), ("wrong-scald", {"supply_c": 45.0}), ("wrong-cold-pile", {"core_c": 50.0}),
         ("wrong-cold-pile", {"lost": frozenset({rules.READINGS})}), ("wrong-cold-pile", {"true_readings": False}),
         ("wrong-flat-pump", {"lost": frozenset({rules.WATER})}), ("wrong-flat-fan", {"lost": frozenset({rules.AIR})}),
-        ("wrong-stalled", {"fan_turns": False}), ("hand-run-stays", {"phase": "rest"}),
+        ("wrong-stalled", {"fan_turns": False}),
+        ("wrong-co2", {"standing": frozenset()}), ("hand-run-stays", {"phase": "rest"}),
     ],
 )  # fmt: skip
 def test_what_excuses_a_rule(code, excuse):
@@ -274,6 +275,16 @@ def test_a_new_program_may_count_alarms_anew():
         plant.advance(60.0)
         watch.observe(d, 60.0, dead=dead)
     assert "alarm-forgotten" not in watch.breaks
+
+
+def test_a_latched_alarm_that_ended_is_told_but_stands_no_more():
+    plant = Plant(mild(), seed=1)
+    watch = Rules(plant, mild().controller_settings())
+    for state in ("unacknowledged", "returned-unacknowledged"):
+        alarm = Alarm("co2", "critical", 0.0, "seen", "do", state=state)
+        plant.advance(60.0)
+        watch.observe(Decision(Commands(), "rest", "none", "Why.", (alarm,), PileEstimate(), 60.0), 60.0)
+        assert watch.view.codes == {"co2"} and ("co2" in watch.view.standing) == (state == "unacknowledged")
 
 
 def test_a_sensor_that_was_falsified_once_excuses_wrong_alarms_from_then_on():
