@@ -363,6 +363,7 @@ def test_an_output_that_was_nothing_at_first_is_compared_with_nothing() -> None:
         ((nan, 12.375, 12.25, 12.125), 11.8, False),
         ((12.5, 12.375, 12.25, nan), 11.8, False),
         ((12.2, 12.175, 12.15, 12.125), 12.1, False),
+        ((0.0, -0.03, -0.06, -0.09), 0.0, False),  # exactly 0.03 V each night, in numbers whose differences are exact
     ],
 )
 def test_dawns_that_keep_falling(dawns_v: tuple[float, ...], low_v: float, falls: bool) -> None:
@@ -526,6 +527,16 @@ def test_the_narrowest_day_starts_afresh_each_morning() -> None:
         for _ in range(24):
             watch.update(gap_k + 2.0, 2.0, 0.5, HOUR_S)
     assert watch.lowest_k[-2:] == [5.0, 9.0]
+
+
+def test_a_week_is_remembered_and_no_more() -> None:
+    watch = HouseWatch()
+    usual_k = []
+    for gap_k in (5.0, *[10.0] * 8):
+        watch.above_k = gap_k
+        watch.update(gap_k + 2.0, 2.0, 0.5, DAY_S)
+        usual_k.append(min(k for k in watch.lowest_k if k == k))
+    assert usual_k == [5.0] * 7 + [10.0] * 2
 
 
 def wet_day(watch: HouseWatch, hours: int, rh: float = 0.95) -> None:

@@ -9,7 +9,7 @@ import pytest
 from helpers import CALM, DRAWING, START_S, reading
 
 from controller import Controller
-from controller.air_test import DRY, PULSE_DUTY, PULSING, REST_S, SPENT, WAITING
+from controller.air_test import DRY, PULSING, REST_S, SPENT, WAITING
 from controller.alarm_kinds_slow import ON_ONE_WIRE, SILENT, SLOW_KINDS
 from controller.checks import Readings
 from controller.fan import AirNeeds
@@ -309,7 +309,7 @@ def full_credit(stand: Stand) -> Stand:
 def test_a_pulse_of_the_air_test_outranks_the_fans_own_wish_but_not_foul_air() -> None:
     stand = Stand(REST)
     stand.slow.air_test.state = PULSING
-    assert stand.slow.fan_duty_for(stand.c.fan, needs(need=0.0, spare=False), 60.0) == PULSE_DUTY
+    assert stand.slow.fan_duty_for(stand.c.fan, needs(need=0.0, spare=False), 60.0) == 0.35
     stand.slow.wait_s = 60.0  # the pulse is over
     assert stand.slow.fan_duty_for(stand.c.fan, needs(need=0.0, spare=False), 60.0) == 0.0
     stand.slow.wait_s = 0.0
