@@ -163,10 +163,14 @@ class Map:
     def tests(self, path: str, line: int, first: Sequence[str]) -> list[str]:
         """The tests to try on a line: those of the files named ``first``, then the quick ones before the slow ones.
 
-        A line that runs only when its file is loaded (a constant) is tried by every test that reaches the file.
+        A line that runs only when its file is loaded (a constant) is tried by every test that reaches the file, and by
+        all of the files named ``first``.
         """
         lines = self.reach.get(path, {})
-        found = set(lines.get(line) or (test for tests in lines.values() for test in tests))
+        found = set(lines.get(line, ()))
+        if not found:
+            found = {test for tests in lines.values() for test in tests}
+            found |= {test for test in self.times_s if _file(test) in first}
         return sorted(found, key=lambda t: (_file(t) not in first, self.times_s.get(t, 0.0), t))
 
 

@@ -246,6 +246,14 @@ def test_the_curve_ends_where_it_says() -> None:
     assert not isnan(trend.first_output(low - 0.06)) and not isnan(trend.first_output(high + 0.06))
 
 
+@pytest.mark.parametrize(("drive", "output"), [(0.56, 0.135), (0.41, 0.09), (0.21, 0.04), (0.06, 0.01)])
+def test_a_bent_curve_goes_on_as_its_last_piece_does(drive: float, output: float) -> None:
+    trend = OutputTrend()
+    for k in range(30):
+        trend.update(*((0.11, 0.02), (0.31, 0.06), (0.51, 0.12))[k % 3], 0.0)
+    assert trend.first_output(drive) == pytest.approx(output)
+
+
 @pytest.mark.parametrize(("samples", "output"), [(9, 0.08), (10, 0.2)])
 def test_ten_samples_make_a_point(samples: int, output: float) -> None:
     trend = taught()
