@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from mutation.make import Mutant, mutants_of
-from mutation.run import Map, copy_tree, joined, load_before, mapped, part_of, tried
+from mutation.run import Map, compiled, copy_tree, joined, load_before, mapped, part_of, tried
 
 ROOT = Path(__file__).parents[1]
 HERE = Path(__file__).parent / "mutation"
@@ -106,6 +106,7 @@ def map_of(tree: Path, out: Path) -> Map:
         parts |= {name: part_of(found, name) for name in missing}
         packed = {n: {"stamp": stamps[n], "reach": part.reach, "times_s": part.times_s} for n, part in parts.items()}
         kept.write_text(json.dumps(packed))
+    compiled(tree, list(stamps))
     return joined(list(parts.values()))
 
 

@@ -197,6 +197,11 @@ def mapped(tree: Path, test_files: Sequence[str]) -> Map:
     return Map(reach, ran.times_s)
 
 
+def compiled(tree: Path, test_files: Sequence[str]) -> None:
+    """Load everything once, so that no child need compile what has not changed."""
+    run_tests(tree, (*PLAIN, "--collect-only", *test_files), None, 600.0, writes=True)
+
+
 def joined(parts: Sequence[Map]) -> Map:
     """One map of several."""
     reach: dict[str, dict[int, list[str]]] = {}
