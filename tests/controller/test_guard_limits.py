@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import inf, isnan, nan
+from math import inf, isnan, nan, nextafter
 
 import pytest
 from helpers import CALM, DRAWING, START_S, drawing_controller, reading
@@ -12,6 +12,7 @@ from controller.alarms import CODES
 from controller.checks import SENSORS, Sensor, SensorChecks
 from controller.conditions import conditions
 from controller.draw import HeatAccount, Outlook, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
+from controller.fan import FanDrive
 from controller.flow_witness import FlowWitness
 from controller.frost import FrostGuard, frost_threat, next_wait_s
 from controller.giving_way import DEFAULT_ORDER, floor_may_be_spent, ranks, recovery_days, reserve_levels_v
@@ -123,6 +124,16 @@ def test_a_hand_run_takes_heat(supply_c: float, takes: bool) -> None:
 )
 def test_fan(duty: float, speed_hz: float, stalls: bool, runs_on: bool) -> None:
     assert fan_stalls(duty, speed_hz) is stalls and fan_runs_on(duty, speed_hz) is runs_on
+
+
+@pytest.mark.parametrize(
+    ("house_c", "hot"), [((24.0,), False), ((24.1,), True), ((24.1, 23.6), True), ((24.1, 23.5), False)]
+)
+def test_a_house_that_was_too_warm_is_let_go_half_a_kelvin_lower(house_c: tuple[float, ...], hot: bool) -> None:
+    fan = FanDrive(S)
+    for now_c in house_c:
+        fan.look(SensorChecks().read(reading(greenhouse_c=now_c), 0.0))
+    assert fan.hot is hot and fan.limit == ("ceiling" if hot else "air")
 
 
 # --- power
@@ -470,8 +481,8 @@ RANGES = {
 @pytest.mark.parametrize("name", sorted(RANGES))
 def test_what_a_sensor_can_say_at_all(name: str) -> None:
     low, high = RANGES[name]
-    span = high - low
-    for raw, believed in ((low, True), (high, True), (low - 0.01 * span, False), (high + 0.01 * span, False)):
+    beyond = (nextafter(low, -inf), nextafter(high, inf))
+    for raw, believed in ((low, True), (high, True), *((raw, False) for raw in beyond)):
         assert isnan(Sensor(SENSORS[name]).judge(raw, 0.0)) is not believed
     assert set(RANGES) == set(SENSORS)
 
@@ -749,6 +760,13 @@ def test_a_meter_that_shows_the_kick_works(kick_kg_s: float, seen: bool) -> None
     assert drive.kick_seen is seen
 
 
+@pytest.mark.parametrize(("volts", "counts_as_v"), [(6.0, 12.0), (6.5, 6.5), (19.5, 19.5), (20.0, 12.0), (nan, 12.0)])
+def test_a_voltage_that_no_battery_has_counts_as_twelve(volts: float, counts_as_v: float) -> None:
+    drive = running()
+    idle, slope_kg_s = 0.85 * 0.17, 0.8 / (1.0 - 0.85 * 0.17)  # the curve of the default pump
+    assert drive.curve_flow_kg_s(volts) == pytest.approx(max(0.0, (0.3 * counts_as_v / 12.0 - idle) * slope_kg_s))
+
+
 def test_which_flow_counts() -> None:
     drive = running()
     assert drive.flow_kg_s(0.05, 12.0) == 0.05 and drive.flow_kg_s(-0.05, 12.0) == 0.0 and drive.metered(0.05)
@@ -905,6 +923,15 @@ def so(
 )
 def test_conditions(code: str, changes: dict[str, float | str], is_so: bool) -> None:
     assert so(code, **changes) is is_so  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("hot_day_s", "is_so"), [(1800.0, False), (1801.0, True)])
+def test_half_an_hour_of_hot_water_is_told_though_none_flows_now(hot_day_s: float, is_so: bool) -> None:
+    c = Controller(DRAWING)
+    c.loop.hot_day_s = hot_day_s
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["scald"] is is_so
 
 
 @pytest.mark.parametrize(
