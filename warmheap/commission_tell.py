@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from collections.abc import Callable
 from math import isfinite
 from typing import TYPE_CHECKING, Any
@@ -13,12 +11,13 @@ from controller.commissioning_plan import ORDER
 from controller.signals import Measurements
 
 from .learned import Document, Taken, in_file, shown
+from .narrow import wrapped
 
 if TYPE_CHECKING:
     from controller.commissioning import Commissioning
     from controller.commissioning_results import Learned
 
-WIDEST, NARROWEST = 72, 30
+__all__ = ["Narrator", "wrapped"]
 EVERY_S = 30.0
 BEFORE = (
     "The pump and the fan will be driven for 20 to 40 minutes.",
@@ -38,12 +37,6 @@ FACTS = {
     "coil_ua_fresh_w_k": "coil in a fresh bed passes",
 }
 AFTER = "The pump is off, but the pipes hold hot water: let them cool before you put the bucket away."
-
-
-def wrapped(text: str) -> str:
-    """A text in lines that fit the terminal."""
-    width = min(max(shutil.get_terminal_size((60, 24)).columns - 1, NARROWEST), WIDEST)
-    return "\n".join(textwrap.wrap(text, width, break_on_hyphens=False)) or ""
 
 
 class Narrator:
