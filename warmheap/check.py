@@ -1,4 +1,4 @@
-"""``warmheap check``: the roll-call of a board: every sensor read, every output moved once, what is wrong and how to mend it."""
+"""``warmheap check``: the roll-call of a board: sensors read, outputs moved once, what is wrong and how to mend it."""
 
 from __future__ import annotations
 

@@ -35,7 +35,8 @@ class Questions:
         self, lines: Lines | None, say: Callable[[str], None], senses: Senses = nobody, consents: bool = False
     ) -> None:
         self._lines, self._say, self._senses, self._consents = lines, say, senses, consents
-        self._key, self._read = "", yes_or_no
+        self._key = ""
+        self._read: Read = yes_or_no
         self.stands = False
         self.answer: Any = None
 

@@ -48,6 +48,10 @@ class Report:
         """The findings of one verdict."""
         return [finding for finding in self.findings if finding.verdict == verdict]
 
+    def says(self, name: str, verdict: str) -> bool:
+        """Whether there is a finding of this name with this verdict."""
+        return any(f.name == name and f.verdict == verdict for f in self.findings)
+
     @property
     def code(self) -> int:
         """The exit code: 1 when anything is wrong."""

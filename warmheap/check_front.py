@@ -1,4 +1,4 @@
-"""The foreground of a check: looks whether outputs may be touched at all, starts the check under a guardian, says how it ended.
+"""The foreground of a check: sees whether outputs may be touched, starts the check under a guardian, tells how it ended.
 
 The guardian is that of ``warmheap run``. It starts again what dies, which a check must not do: nothing moves twice on one
 consent. So the check knocks at a door here, is let in once, and leaves its exit code there; and it hears when nobody is

@@ -17,12 +17,13 @@ from hardware.reading import GOOD, Reading
 from hardware.settings import BoardSettings
 
 from .check_ask import Questions
-from .check_found import LEFT, Finding, Report
+from .check_found import LEFT, WRONG, Finding, Report
 from .check_guards import OFF, Guards
 
 TICK_S = 1.0
 ANSWER_S = 300.0  # a question that nobody answers is left out after this
-LONGEST_S = 1740.0  # half an hour less what was looked at before and what is said at the end
+LONGEST_S = 1700.0  # half an hour, less what is looked at before, and what comes to rest at the end
+OVER = "half an hour is over"
 LAST_FEW = 3
 FEWEST = 3  # looks while an output runs before an answer ends it
 
@@ -131,12 +132,17 @@ def _hold(kit: Kit, output: str, duty: float, seconds: float, done: Callable[[Mo
     began_s, samples = kit.last.time_s, list[Sample]()
     commands = Commands(**{f"{output}_duty": duty})
     while True:
-        reason = kit.guards.against(output) if duty > 0.0 else ""
+        reason = why_not(kit, output) if duty > 0.0 else ""
         move = Move(samples, reason, kit.last.time_s - began_s)
         if reason or move.lasted_s >= seconds or done(move):
             return move
         m = yield from look(kit, Step(commands))
         samples.append(Sample(m, kit.amps(output)))
+
+
+def why_not(kit: Kit, output: str) -> str:
+    """Why an output must not run now; empty when it may."""
+    return OVER if kit.late else kit.guards.against(output)
 
 
 def answered(kit: Kit) -> Course[Any]:
@@ -164,7 +170,11 @@ def may_move(kit: Kit, name: str, output: str, text: str, only: str = "") -> Cou
     if kit.why_still:
         kit.report.add(Finding(name, LEFT, f"not moved: {kit.why_still}"))
         return False
-    reason = kit.guards.against(output)
+    if kit.report.says(output, WRONG):
+        mend = f"mend it, then: warmheap check --only {output} {only or name}"
+        kit.report.add(Finding(name, LEFT, f"not moved: the {output} does not work yet", mend))
+        return False
+    reason = why_not(kit, output)
     if reason:
         kit.report.add(
             Finding(name, LEFT, f"not moved: {reason}", f"mend that, then: warmheap check --only {only or name}")

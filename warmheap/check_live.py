@@ -21,10 +21,10 @@ from . import check_battery, check_board, check_bucket, check_hold, check_host, 
 from .aside import Aside
 from .check import MOVING, NAMES, chosen
 from .check_ask import Questions, Senses, nobody
-from .check_found import LEFT, UNKNOWN, WRONG, Finding, Report
+from .check_found import LEFT, WRONG, Finding, Report
 from .check_front import CODE, STILL, Guest, outputs_of
 from .check_guards import Guards
-from .check_kit import LONGEST_S, Course, Kit, Step
+from .check_kit import LONGEST_S, OVER, Course, Kit, Step
 from .commission_live import settings_of
 from .errors import UsageError
 from .guardian import FINAL
@@ -145,7 +145,7 @@ def everything(kit: Kit, names: list[str]) -> Course[None]:
         if name not in COURSES:
             continue
         if kit.late:
-            kit.report.add(Finding(name, LEFT, "half an hour is over", f"warmheap check --only {name}"))
+            kit.report.add(Finding(name, LEFT, OVER, f"warmheap check --only {name}"))
         elif kit.why_still and name in MOVING:
             kit.report.add(Finding(name, LEFT, f"not moved: {kit.why_still}"))
         else:

@@ -35,6 +35,7 @@ class Part(NamedTuple):
     caution: str
     dead: str
     idle: str
+    unsure: str
     runs_on: str
 
 
@@ -43,6 +44,7 @@ PUMP = Part(
     "CAUTION: scalding water, hands off open ends.",
     "fuse, switch at the battery, wires, pump.pin; then plus and minus of the pump",
     "open valves, let the air out, fill the line; then plus and minus of the pump",
+    "if you heard it: valves, air, water in the line. If not: fuse, switch, wires, pump.pin, plus and minus",
     "pull the fuse! Shorted transistor or no pull-down (10 kohm gate to ground); or the line siphons",
 )  # fmt: skip
 FAN = Part(
@@ -50,6 +52,7 @@ FAN = Part(
     "CAUTION: hands off the fan. Pile air: leave the door open.",
     "fuse, switch at the battery, wires, fan.pin; then plus and minus of the fan",
     "is something in its blades? Is the speed wire on tachometer.pin, pulled up?",
+    "if it turned: its speed wire, tachometer.pin. If not: fuse, switch, wires, fan.pin, plus and minus",
     "pull the fuse! Shorted transistor or no pull-down (10 kohm gate to ground); or the wind turns it",
 )  # fmt: skip
 
@@ -184,7 +187,7 @@ def _by_sensor(part: Part, turn: Turn, draws: bool, drawn_a: float, usual: float
         if draws:
             return WRONG, f"it draws {drawn_a:.1f} A, but {_nothing(part)}", part.idle
         none = ", no current either" if isfinite(drawn_a) else ""
-        return WRONG, f"{_nothing(part)}{none}", part.dead if none or part is FAN else f"{part.dead}; {part.idle}"
+        return WRONG, f"{_nothing(part)}{none}", part.dead if none else part.unsure
     seen = turn.run.late(part.witness)
     told = f"{part.per * seen:.1f} {part.shown} at {turn.duty:.0%}"
     if turn.after.late(part.witness) > part.rests:

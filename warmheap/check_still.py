@@ -11,10 +11,8 @@ from hardware.kernel_files import KernelFiles
 from hardware.onewire import OneWire
 from hardware.plant import FIRST_SAMPLE_S
 from hardware.reading import GOOD, Reading
-from hardware.sampler import Sampler
+from hardware.sampler import Sampler, Slow
 from hardware.settings import BoardSettings
-
-PULSED = ("water_flow_kg_s", "fan_speed_hz")
 
 
 class Sensors:
@@ -22,16 +20,10 @@ class Sensors:
 
     def __init__(self, board: BoardSettings) -> None:
         self._offsets_k, self._zero_s = board.probe_offset_k, time.time() - monotonic()
-        sources = (
-            OneWire(board.probes, board.roots.onewire),
-            KernelFiles(board.sources, board.roots.hwmon, board.roots.iio),
-        )
-        wanted = (board.probes, board.sources)
-        self._samplers = [
-            Sampler("sensors", source, stale_after_s=board.stale_after_s)
-            for source, names in zip(sources, wanted, strict=True)
-            if names
-        ]
+        sources: list[Slow] = [OneWire(board.probes, board.roots.onewire)] if board.probes else []
+        if board.sources:
+            sources.append(KernelFiles(board.sources, board.roots.hwmon, board.roots.iio))
+        self._samplers = [Sampler("sensors", source, stale_after_s=board.stale_after_s) for source in sources]
         for sampler in self._samplers:
             sampler.await_first(FIRST_SAMPLE_S)
 

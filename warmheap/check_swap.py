@@ -12,6 +12,7 @@ from .check_kit import Course, Kit, Move, drive, may_move, still
 
 DRAW_S = 300.0
 RISE_K = 3.0
+WARM_END_K = 10.0  # pipes that differ by this at rest, the core hot, still show which end was warm (own judgement)
 DRAW_SHARE = 0.15  # how far from the starting duty to full: slow
 PAIR = ("water_supply_c", "water_return_c")
 
@@ -19,6 +20,9 @@ PAIR = ("water_supply_c", "water_return_c")
 def check_swap(kit: Kit) -> Course[None]:
     """A short warm draw, if the core can give one."""
     rest = yield from still(kit, 4.0)
+    if "pump" in kit.moved and isfinite(first_to_rise(kit.rested["pump"], kit.moved["pump"][1])):
+        kit.report.add(judged(kit.rested["pump"], kit.moved["pump"][1], kit.held))
+        return
     why = why_not(kit, rest)
     if why:
         kit.report.add(Finding("supply/return", *why))
@@ -43,9 +47,23 @@ def why_not(kit: Kit, rest: Move) -> tuple[str, str, str] | None:
     if not core_c >= floor_c:
         return UNKNOWN, f"cannot be told until the core is at {floor_c:.0f} C", "later: warmheap check --only swap"
     if core_c - max(water_c) < TELLING_SPAN_K:
-        cool_c = core_c - TELLING_SPAN_K
-        return UNKNOWN, f"cannot be told until the pipes are below {cool_c:.0f} C", "rest some hours, then --only swap"
+        return _warm_pipes(core_c, *water_c)
     return None
+
+
+def _warm_pipes(core_c: float, supply_c: float, return_c: float) -> tuple[str, str, str]:
+    """Pipes that are still warm from a run: the supply is the warmer end. The sun can warm a return, too."""
+    told = f"supply {supply_c:.0f} C, return {return_c:.0f} C"
+    if supply_c > return_c + WARM_END_K:
+        return OK, f"the warm end is the supply: {told}", ""
+    cool_c = core_c - TELLING_SPAN_K
+    return UNKNOWN, f"cannot be told until the pipes are below {cool_c:.0f} C: {told}", "rest some hours, then --only swap"
+
+
+def _mend(held: dict[str, str]) -> str:
+    if set(PAIR) <= set(held):
+        return "the probes are right, so water goes the wrong way: hoses at the pile, or plus and minus of the pump"
+    return "swap water_supply and water_return in [sensors]; or the hoses, or plus and minus of the pump, are swapped"
 
 
 def first_to_rise(rest: Move, draw: Move) -> float:
@@ -66,10 +84,6 @@ def judged(rest: Move, draw: Move, held: dict[str, str]) -> Finding:
         return Finding(name, OK, f"warm water came to the supply probe, {rises[0]:.0f} K", "", values)
     if first == -1.0:
         seen = f"warm water came to the return probe, {rises[1]:.0f} K"
-        if set(PAIR) <= set(held):
-            mend = "the probes are right, so water goes the wrong way: swap the two hoses at the pile"
-        else:
-            mend = "swap the lines water_supply and water_return in [sensors]; or the hoses at the pile are swapped"
-        return Finding(name, WRONG, seen, mend, values)
+        return Finding(name, WRONG, seen, _mend(held), values)
     why = draw.reason or f"no warm water in {draw.lasted_s:.0f} s"
     return Finding(name, UNKNOWN, f"cannot be told: {why}", "does water move? is the coil full?", values)
