@@ -48,6 +48,8 @@ def run(args: argparse.Namespace) -> None:
             raise UsageError(
                 f"--only {name}: no such check; there are {', '.join(NAMES)} (the settings file goes first)"
             )
+        if args.plant and name in ON_BOARD_ONLY:
+            raise UsageError(f"--only {name}: a simulated greenhouse has no such thing; leave --plant or {name} out")
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed}: must be 0 or more")
     raise SystemExit(check_live.control(args) if args.guardian_fd is not None else check_front.start(args))

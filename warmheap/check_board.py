@@ -75,7 +75,7 @@ def _may(name: str, path: Path, may: str, there: str) -> Finding:
         return Finding(name, WRONG, f"{path} is not there", there)
     if not os.access(path, os.R_OK | os.W_OK) and not os.access(path, os.W_OK):
         return Finding(name, WRONG, f"{_user()} may not use {path}", may)
-    return Finding(name, OK, f"{path} may be used")
+    return Finding(name, OK, "this user may use it")
 
 
 def service_findings(settings: Path, places: Places) -> list[Finding]:
@@ -92,10 +92,10 @@ def service_findings(settings: Path, places: Places) -> list[Finding]:
 
 def _service(text: str, settings: Path, places: Places) -> Finding:
     anew = f"warmheap init {settings} --service units, then what it prints"
-    start = re.search(r"^ExecStart=(\S+|\"[^\"]*\") -m warmheap run (\S+|\"(?:[^\"\\]|\\.)*\")", text, re.MULTILINE)
+    start = re.search(r"^ExecStart=(\"[^\"]*\"|\S+) -m warmheap run (\"(?:[^\"\\]|\\.)*\"|\S+)", text, re.MULTILINE)
     if start is None or "--safe-off" not in text:
         return Finding("service", WRONG, "its unit is not that of warmheap run with safe-off", anew)
-    python, named = (part.strip('"').replace("%%", "%") for part in start.groups())
+    python, named = (_path(word) for word in start.groups())
     if not Path(python).exists():
         return Finding("service", WRONG, f"its Python is gone: {python}", anew)
     if Path(named).absolute() != settings.absolute():
@@ -103,6 +103,12 @@ def _service(text: str, settings: Path, places: Places) -> Finding:
     if not any(places.units.glob(f"*.wants/{SERVICE}")):
         return Finding("service", WRONG, "installed, but not started at boot", f"sudo systemctl enable {SERVICE}")
     return Finding("service", OK, "starts at boot, guardian and safe-off with it")
+
+
+def _path(word: str) -> str:
+    """A word of the unit as the path that it stands for: the other way round than ``service`` writes it."""
+    plain = word.strip('"').replace("$$", "$").replace("%%", "%")
+    return plain.replace('\\"', '"').replace("\\\\", "\\")
 
 
 def watchdog_findings(places: Places) -> list[Finding]:

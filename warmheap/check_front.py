@@ -18,6 +18,7 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from time import monotonic
 from typing import Any, Self
 
 from .check_found import BAD, WRONG
@@ -29,7 +30,7 @@ from .guardian import FD_HERE
 from .run import DEFAULT_FILE, board_outputs, state_folder
 
 MISUSED = 2
-LOOK_S = 0.2
+LOOK_S, LAST_WORDS_S = 0.2, 5.0
 IN, OUT = b"y", b"n"
 CODE, STILL = "code ", "still "
 MOST_BYTES = 4096
@@ -95,13 +96,13 @@ def guarded(state: Path, arguments: Sequence[str]) -> tuple[int, str]:
         _pass_on_signals(process)
         while process.poll() is None:
             door.serve(LOOK_S)
-        door.serve(0.0)
+        door.last_words()
     if door.said.startswith(CODE):
         return int(door.said.removeprefix(CODE)), ""
     if door.said.startswith(STILL):
         return BAD, door.said.removeprefix(STILL)
     if process.returncode != MISUSED:  # else the reason stands there already
-        print("warmheap: the check was cut off; its guardian made the outputs safe", file=sys.stderr)
+        print("warmheap: the check was cut off; the outputs were made safe. Start it anew", file=sys.stderr)
         return BAD, ""
     return MISUSED, ""
 
@@ -147,6 +148,13 @@ class Door:
             heard = self._guest.recv(MOST_BYTES)
             self._open = bool(heard)
             self.said += heard.decode("utf-8", "replace")
+
+    def last_words(self) -> None:
+        """Hear what is still said, should the check outlive its guardian for a moment."""
+        end_s = monotonic() + LAST_WORDS_S
+        self.serve(0.0)
+        while self._guest is not None and self._open and monotonic() < end_s:
+            self.serve(LOOK_S)
 
     def _admit(self, caller: socket.socket) -> None:
         with suppress(OSError):

@@ -11,7 +11,7 @@ from controller.guards import TURNING_HZ, WINDMILL_HZ
 from .check_found import LEFT, OK, UNKNOWN, WRONG, Finding
 from .check_kit import LAST_FEW, Course, Kit, Move, answered, drive, drive_asking, may_move, still
 
-REST_S, STOP_S = 4.0, 20.0
+REST_S, STOP_S, HUSH_S = 3.0, 20.0, 1.0
 STEADY = 8  # looks with something moving, then it is enough
 SURE_DUTY, MORE_THAN_START = 0.6, 0.2
 DRAWS_A, DRAWS_SHARE = 0.05, 0.1  # of the current that the settings make one expect (own judgement)
@@ -97,7 +97,7 @@ def _check(kit: Kit, part: Part) -> Course[bool]:
         kit.report.add(Finding(part.output, WRONG, f"{part.moved} although it is off", part.runs_on))
         return False
     duty = sure_duty(kit, part.output)
-    text = f"The {part.output} will run at {duty:.0%} for {part.run_s:.0f} s. {part.caution}"
+    text = f"The {part.output} will run at {duty:.0%} for {max(part.run_s, part.blind_s):.0f} s at most. {part.caution}"
     if not (yield from may_move(kit, part.output, part.output, text)):
         return False
     turn = yield from _turned(kit, part, duty, rest)
@@ -118,14 +118,14 @@ def _turned(kit: Kit, part: Part, duty: float, rest: Move) -> Course[Turn]:
         run = yield from drive(kit, part.output, duty, part.blind_s)
         kit.moved[part.output] = (duty, run)
         return Turn(duty, rest, run, (yield from still(kit, REST_S, part.output)))
-    kit.ask.told(f"{part.output}-runs", f"The {part.output} runs. Do you hear it, or feel it at the pipe?")
+    kit.ask.told(f"{part.output}-runs", f"The {part.output} runs. Do you hear it, or feel it?")
     run, heard = yield from drive_asking(kit, part.output, duty, part.blind_s)
     kit.moved[part.output] = (duty, run)
     quiet: Any = None
     if heard:
         kit.ask.told(f"{part.output}-quiet", f"The {part.output} is off now. Is it quiet?")
         quiet = yield from answered(kit)
-    return Turn(duty, rest, run, (yield from still(kit, REST_S, part.output)), heard, quiet)
+    return Turn(duty, rest, run, (yield from still(kit, HUSH_S, part.output)), heard, quiet)
 
 
 def seen_by_sensor(part: Part, rest: Move) -> bool:

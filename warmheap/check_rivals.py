@@ -55,9 +55,9 @@ def guardians(proc: Path) -> Iterator[tuple[int, Path, list[str]]]:
             words = (folder / "cmdline").read_bytes().decode("utf-8", "replace").split("\0")
         except OSError:
             continue
-        if GUARDIAN in words[:4] and "--safe-off" not in words:
-            where = words[words.index(GUARDIAN) + 1]
-            yield int(folder.name), _from(folder, where), words
+        module = words.index("-m") + 1 if "-m" in words else 0
+        if words[module : module + 1] == [GUARDIAN] and len(words) > module + 1 and "--safe-off" not in words:
+            yield int(folder.name), _from(folder, words[module + 1]), words
 
 
 def held_by(state: Path, simulated: bool) -> set[tuple[Any, ...]] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import isfinite
 from typing import NamedTuple
 
@@ -51,13 +51,12 @@ CURES = (
 def check_sensors(kit: Kit) -> Course[None]:
     """All sensors of the settings, and the probes that no setting names."""
     yield from _wait(kit)
-    readings = kit.readings()
+    readings, spare = kit.readings(), kit.spares()
     for name, reading in readings.items():
-        kit.report.add(judged(name, reading, kit.board))
+        kit.report.add(judged(name, reading, kit.board, list(spare)))
     for name in absent(readings):
         kit.report.add(Finding(f"sensor {name}", WRONG, "none in the settings", "the controller cannot do without it"))
     kit.report.add(*misfits(readings))
-    spare = kit.spares()
     if spare:
         told = ", ".join(f"{probe} {reading.value:.1f} C" for probe, reading in spare.items())
         kit.report.add(Finding("spare probes", OK, f"on the bus, named nowhere: {told}"))
@@ -76,11 +75,11 @@ def absent(readings: Mapping[str, Reading]) -> list[str]:
     return [PATHS[name] for name in ("pile_core_c", "water_supply_c") if name not in readings]
 
 
-def judged(name: str, reading: Reading, board: BoardSettings | None) -> Finding:
-    """One sensor by itself."""
+def judged(name: str, reading: Reading, board: BoardSettings | None, spare: Sequence[str] = ()) -> Finding:
+    """One sensor by itself. ``spare``: probes on the bus that no setting names."""
     path = f"sensor {PATHS.get(name, name)}"
     if reading.quality != GOOD:
-        return Finding(path, WRONG, _plain(reading.why), _cure(name, reading, board))
+        return Finding(path, WRONG, reading.why, _cure(name, reading, board, spare))
     factor, unit = unit_of(name)
     values = {"value": reading.value, "age_s": reading.age_s}
     told = f"{factor * reading.value:.4g} {unit}, {reading.age_s:.0f} s old"
@@ -127,12 +126,10 @@ def misfits(readings: Mapping[str, Reading]) -> list[Finding]:
     return odd
 
 
-def _cure(name: str, reading: Reading, board: BoardSettings | None) -> str:
-    mend = next((cure.mend for cure in CURES if re.search(cure.looks, reading.why)), "its plug, its wires, its driver")
-    others = re.search(r"named: (.+)", reading.why)
-    if reading.quality == ABSENT and others and len(others[1].split(", ")) == 1:
-        return f"plug it in; or if that is the one, write {setting_line(name, others[1], board)}"
-    return mend
+def _cure(name: str, reading: Reading, board: BoardSettings | None, spare: Sequence[str]) -> str:
+    if reading.quality == ABSENT and board and name in board.probes and len(spare) == 1:
+        return f"plug it in; or is it {spare[0]}? Then write {setting_line(name, spare[0], board)}"
+    return next((cure.mend for cure in CURES if re.search(cure.looks, reading.why)), "its plug, its wires, its driver")
 
 
 def setting_line(name: str, probe: str, board: BoardSettings | None) -> str:
@@ -141,7 +138,3 @@ def setting_line(name: str, probe: str, board: BoardSettings | None) -> str:
     if offsets_k.get(probe):
         return f'{PATHS[name]} = {{ source = "{probe}", offset = "{offsets_k[probe]:g} K" }}'
     return f"{PATHS[name]} = {json.dumps(probe)}"
-
-
-def _plain(why: str) -> str:
-    return why or "no reading"

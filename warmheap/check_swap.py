@@ -57,7 +57,11 @@ def _warm_pipes(core_c: float, supply_c: float, return_c: float) -> tuple[str, s
     if supply_c > return_c + WARM_END_K:
         return OK, f"the warm end is the supply: {told}", ""
     cool_c = core_c - TELLING_SPAN_K
-    return UNKNOWN, f"cannot be told until the pipes are below {cool_c:.0f} C: {told}", "rest some hours, then --only swap"
+    return (
+        UNKNOWN,
+        f"cannot be told until the pipes are below {cool_c:.0f} C: {told}",
+        "rest some hours, then --only swap",
+    )
 
 
 def _mend(held: dict[str, str]) -> str:

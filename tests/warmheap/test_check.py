@@ -183,7 +183,9 @@ def test_one_channel_for_both_batteries_is_told(build):
 def test_swapped_probes_are_told_by_warm_water(build):
     checked = Checked(build("probes swapped"), MOVES, yes=True).run()
     found = checked.found["supply/return"]
-    assert found.verdict == WRONG and "return probe" in found.seen and "swap water_supply and water_return" in found.mend
+    assert (
+        found.verdict == WRONG and "return probe" in found.seen and "swap water_supply and water_return" in found.mend
+    )
 
 
 def test_hoses_are_to_blame_once_the_probes_were_held(build):
