@@ -1,5 +1,9 @@
 """Each thing that can be wrong on a board is named with its mending: on the real plant, kernel files and mock pins."""
 
+import os
+import tempfile
+from pathlib import Path
+
 import pytest
 from board_bench import PROBES, VirtualHeart
 from board_rig import PwmMock, Tree
@@ -18,17 +22,19 @@ HEARD = YES | {"y or n": "y"}
 
 
 @pytest.fixture
-def build(tmp_path):
-    """Makes benches: build("pump dead", fitted=(...), ...)."""
+def build():
+    """Makes benches: build("pump dead", fitted=(...), ...). Their files are in memory, like those of the kernel."""
     factories = []
+    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+    with tempfile.TemporaryDirectory(dir=memory, ignore_cleanup_errors=True) as parent:
 
-    def make(*wrong, **changes):
-        factories.append(PwmMock())
-        folder = tmp_path / f"board{len(factories)}"
-        folder.mkdir()
-        return CheckBench(Tree(folder), factories[-1], *wrong, **changes)
+        def make(*wrong, **changes):
+            factories.append(PwmMock())
+            folder = Path(parent) / f"board{len(factories)}"
+            folder.mkdir()
+            return CheckBench(Tree(folder), factories[-1], *wrong, **changes)
 
-    yield make
+        yield make
     for factory in factories:
         factory.reset()
 
