@@ -43,7 +43,7 @@ PUMP = Part(
     "pump", "water_flow_kg_s", MOVES_KG_S, MOVES_KG_S, 15.0, 10.0, "L/min", 60.0, "water moves",
     "CAUTION: scalding water, hands off open ends.",
     "fuse, switch at the battery, wires, pump.pin; then plus and minus of the pump",
-    "open valves, let the air out, fill the line; then plus and minus of the pump",
+    "open valves, let the air out, fill the line; plus and minus of the pump; the meter's wire",
     "if you heard it: valves, air, water in the line. If not: fuse, switch, wires, pump.pin, plus and minus",
     "pull the fuse! Shorted transistor or no pull-down (10 kohm gate to ground); or the line siphons",
 )  # fmt: skip
@@ -112,7 +112,11 @@ def _turned(kit: Kit, part: Part, duty: float, rest: Move) -> Course[Turn]:
         run = yield from drive(kit, part.output, duty, part.run_s, lambda move: _enough(part, move))
         kit.moved[part.output] = (duty, run)
         after = yield from still(kit, STOP_S, part.output, lambda move: move.late(part.witness) <= part.rests)
-        return Turn(duty, rest, run, after)
+        heard = None
+        if not _moved(part, run) and not isfinite(rest.late("amps")):
+            kit.ask.told(f"{part.output}-ran", f"Did you hear the {part.output} run?")
+            heard = yield from answered(kit)
+        return Turn(duty, rest, run, after, heard)
     kit.say(f"The {part.output} starts now.")
     if isfinite(rest.late("amps")):
         run = yield from drive(kit, part.output, duty, part.blind_s)
@@ -131,6 +135,10 @@ def _turned(kit: Kit, part: Part, duty: float, rest: Move) -> Course[Turn]:
 def seen_by_sensor(part: Part, rest: Move) -> bool:
     """Whether a meter or tachometer is fitted and reads."""
     return isfinite(rest.late(part.witness))
+
+
+def _moved(part: Part, move: Move) -> bool:
+    return move.times_above(part.witness, part.moves) >= LAST_FEW
 
 
 def _enough(part: Part, move: Move) -> bool:
@@ -162,7 +170,7 @@ def judged(part: Part, turn: Turn, usual_a: float, usual: float) -> Finding:
 
 
 def _verdict(part: Part, turn: Turn, drawn_a: float, usual_a: float, usual: float) -> tuple[str, str, str]:
-    if turn.run.reason and turn.run.times_above(part.witness, part.moves) < LAST_FEW:
+    if turn.run.reason and not _moved(part, turn.run):
         return LEFT, f"stopped early: {turn.run.reason}", f"mend that, then: warmheap check --only {part.output}"
     draws = drawn_a >= max(DRAWS_A, DRAWS_SHARE * usual_a)
     if seen_by_sensor(part, turn.rest):
@@ -183,11 +191,8 @@ def _verdict(part: Part, turn: Turn, drawn_a: float, usual_a: float, usual: floa
 
 
 def _by_sensor(part: Part, turn: Turn, draws: bool, drawn_a: float, usual: float) -> tuple[str, str, str]:
-    if turn.run.times_above(part.witness, part.moves) < LAST_FEW:
-        if draws:
-            return WRONG, f"it draws {drawn_a:.1f} A, but {_nothing(part)}", part.idle
-        none = ", no current either" if isfinite(drawn_a) else ""
-        return WRONG, f"{_nothing(part)}{none}", part.dead if none else part.unsure
+    if not _moved(part, turn.run):
+        return _nothing_moves(part, turn, draws, drawn_a)
     seen = turn.run.late(part.witness)
     told = f"{part.per * seen:.1f} {part.shown} at {turn.duty:.0%}"
     if turn.after.late(part.witness) > part.rests:
@@ -198,8 +203,15 @@ def _by_sensor(part: Part, turn: Turn, draws: bool, drawn_a: float, usual: float
     return OK, f"{told}, and stops", ""
 
 
-def _nothing(part: Part) -> str:
-    return "no water moves" if part is PUMP else "it does not turn"
+def _nothing_moves(part: Part, turn: Turn, draws: bool, drawn_a: float) -> tuple[str, str, str]:
+    nothing = "no water moves" if part is PUMP else "it does not turn"
+    if draws:
+        return WRONG, f"it draws {drawn_a:.1f} A, but {nothing}", part.idle
+    if isfinite(drawn_a):
+        return WRONG, f"{nothing}, no current either", part.dead
+    if turn.heard is None:
+        return WRONG, nothing, part.unsure
+    return WRONG, f"{'heard running, but ' if turn.heard else ''}{nothing}", part.idle if turn.heard else part.dead
 
 
 def _by_current(part: Part, turn: Turn, draws: bool, drawn_a: float) -> tuple[str, str, str]:

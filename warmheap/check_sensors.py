@@ -55,7 +55,9 @@ def check_sensors(kit: Kit) -> Course[None]:
     for name, reading in readings.items():
         kit.report.add(judged(name, reading, kit.board, list(spare)))
     for name in absent(readings):
-        kit.report.add(Finding(f"sensor {name}", WRONG, "none in the settings", "the controller cannot do without it"))
+        kit.report.add(
+            Finding(f"sensor {name}", WRONG, "not in the settings, or silent", "the controller cannot do without it")
+        )
     kit.report.add(*misfits(readings))
     if spare:
         told = ", ".join(f"{probe} {reading.value:.1f} C" for probe, reading in spare.items())

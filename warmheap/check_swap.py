@@ -67,7 +67,8 @@ def _warm_pipes(core_c: float, supply_c: float, return_c: float) -> tuple[str, s
 def _mend(held: dict[str, str]) -> str:
     if set(PAIR) <= set(held):
         return "the probes are right, so water goes the wrong way: hoses at the pile, or plus and minus of the pump"
-    return "swap water_supply and water_return in [sensors]; or the hoses, or plus and minus of the pump, are swapped"
+    other = "the hoses, or plus and minus of the pump, are swapped; or the supply probe is stuck"
+    return f"swap water_supply and water_return in [sensors]; or {other}"
 
 
 def first_to_rise(rest: Move, draw: Move) -> float:

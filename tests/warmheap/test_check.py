@@ -106,13 +106,13 @@ def test_values_that_do_not_fit_together_are_told_but_are_no_verdict(build):
 
 
 OUTPUTS = {  # what is wrong, what is fitted, where it is told, as what, and how it is mended
-    "pump dead": (("flow",), "pump", "no water moves", "fuse, switch, wires, pump.pin"),
+    "pump dead": (("flow",), "pump", "heard running, but no water moves", "let the air out"),
     "pump dead, ammeter": (("flow", "amps"), "pump", "draws 2.4 A, but no water moves", "let the air out"),
     "pump dead, pump fuse": (("flow", "amps"), "pump", "no water moves, no current either", "fuse"),
     "pump backwards": (("flow",), "pump", "only 2.1 L/min at 60%, 17 expected", "swap plus and minus"),
     "pump runs on": (("flow",), "pump", "it does not stop", "pull the fuse"),
     "pump fuse": (("amps",), "pump", "it draws no current", "fuse"),
-    "fan dead": (("flow", "tach"), "fan", "it does not turn", "fan.pin"),
+    "fan dead": (("flow", "tach"), "fan", "heard running, but it does not turn", "in its blades"),
     "fan dead, fan fuse": (("flow", "tach", "amps"), "fan", "it does not turn, no current either", "fuse"),
     "fan dead, ammeter": (("flow", "tach", "amps"), "fan", "draws 2.4 A, but it does not turn", "in its blades"),
     "fan runs on": (("flow", "tach"), "fan", "it turns although it is off", "pull-down"),
@@ -126,6 +126,15 @@ def test_an_output_that_is_wrong_is_named_with_its_mending(build, case):
     finding = checked.found[name]
     assert finding.verdict == WRONG and seen in finding.seen and mend in finding.mend, checked.said
     assert checked.report.code == 1 and checked.duties() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("heard", "seen", "mend"),
+    [("y", "heard running, but no water moves", "the meter's wire"), ("n", "no water moves", "fuse, switch at")],
+)
+def test_an_ear_tells_a_dead_pump_from_a_dry_one_or_a_dead_meter(build, heard, seen, mend):
+    found = Checked(build("pump dead"), ["pump"], YES | {"Did you hear": heard}).run().found["pump"]
+    assert found.verdict == WRONG and found.seen == seen and mend in found.mend
 
 
 EARS = {"heard and quiet": ("y", "y", OK, ""), "not heard": ("n", "", WRONG, "fuse"),
