@@ -16,12 +16,21 @@ HOW = {
     "litres": "Like 4.2 L or 1.1 gal; Enter alone leaves it out.",
 }
 Read = Callable[[str], Any]
-Senses = Callable[[str], "str | None"]
 
 
-def nobody(key: str) -> str | None:
-    """The senses of nobody."""
-    return None
+class Senses:
+    """What answers by itself in the place of a person; here: nothing."""
+
+    def knows(self, key: str) -> bool:
+        """Whether the question ``key`` is answered by itself."""
+        return False
+
+    def answer(self, key: str) -> str:
+        """The answer to a question that it knows."""
+        raise KeyError(key)
+
+    def note_consent(self) -> None:
+        """Hear that something is about to move."""
 
 
 class Questions:
@@ -32,9 +41,10 @@ class Questions:
     """
 
     def __init__(
-        self, lines: Lines | None, say: Callable[[str], None], senses: Senses = nobody, consents: bool = False
+        self, lines: Lines | None, say: Callable[[str], None], senses: Senses | None = None, consents: bool = False
     ) -> None:
-        self._lines, self._say, self._senses, self._consents = lines, say, senses, consents
+        self._lines, self._say, self._consents = lines, say, consents
+        self._senses = senses or Senses()
         self._key = ""
         self._read: Read = yes_or_no
         self.stands = False
@@ -48,7 +58,7 @@ class Questions:
     def consent(self, text: str) -> None:
         """Ask whether something may move; the answer is True or None."""
         self._begin("", text, HOW["yes"], yes_or_no)
-        self._senses("")  # a simulated grower takes note
+        self._senses.note_consent()
         if self._consents:
             self._is(True)
 
@@ -64,8 +74,9 @@ class Questions:
         """Take an answer if there is one; whether the question is over. What cannot be read is asked again."""
         if not self.stands:
             return True
-        line = self._senses(self._key)
-        if line is None:
+        if self._senses.knows(self._key):
+            line: str | None = self._senses.answer(self._key)
+        else:
             line = self._lines.take() if self._lines else None
         if line is not None:
             self._take(line)
@@ -73,9 +84,14 @@ class Questions:
             self._is(None)
         return not self.stands
 
+    @property
+    def to_a_person(self) -> bool:
+        """Whether a question stands that a person may answer."""
+        return self.stands and self.anybody and not self._senses.knows(self._key)
+
     def waiting(self) -> bool:
         """Whether a question stands and its answer is there."""
-        return self.stands and self._lines is not None and self._lines.ready()
+        return self.to_a_person and self._lines is not None and self._lines.ready()
 
     def drop(self) -> None:
         """Count the question that stands as left out."""
@@ -84,7 +100,7 @@ class Questions:
 
     def _begin(self, key: str, text: str, how: str, read: Read) -> None:
         self._key, self._read, self.stands, self.answer = key, read, True, None
-        if self.anybody and not (self._consents and how == HOW["yes"]):
+        if self.to_a_person and not (self._consents and how == HOW["yes"]):
             assert self._lines is not None  # noqa: S101 - anybody saw to it
             self._lines.drop_typed()
             self._say(f"? {text} {how}")

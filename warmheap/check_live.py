@@ -8,7 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Generator
 from contextlib import AbstractContextManager, ExitStack
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import isfinite
 from pathlib import Path
 from time import monotonic
@@ -20,8 +20,8 @@ from hardware.reading import GOOD, Reading
 from . import check_battery, check_board, check_bucket, check_hold, check_host, check_output, check_sensors, check_swap
 from .aside import Aside
 from .check import MOVING, NAMES, chosen
-from .check_ask import Questions, Senses, nobody
-from .check_found import LEFT, WRONG, Finding, Report
+from .check_ask import Questions, Senses
+from .check_found import BAD, LEFT, WRONG, Finding, Report
 from .check_front import CODE, STILL, Guest, outputs_of
 from .check_guards import Guards
 from .check_kit import LONGEST_S, OVER, Course, Kit, Step
@@ -70,6 +70,9 @@ def control(args: argparse.Namespace, why_still: str = "") -> int:
             raise
         guest.say(STILL + str(wrong))
         return NOT_BEGUN
+    except Exception as mistake:  # ours: outputs are off by now, and it must not begin again
+        say(f"The check ended by a mistake of its own ({type(mistake).__name__}: {mistake}); outputs off.")
+        code = BAD
     finally:
         terminal.close()
     heart.quit()
@@ -95,7 +98,7 @@ def _checked(
     """Open, look, move, close; tell; returns the exit code."""
     began_s, report = monotonic(), Report(say)
     file, state = settings_of(args), state_folder(args)
-    settings = SettingsStore(state).with_learned(file).settings
+    settings = SettingsStore(state).with_learned(replace(file, board=None) if args.plant else file).settings
     if not why_still:
         heart.introduce(outputs_of(args))
     with ExitStack() as opened:
@@ -184,7 +187,7 @@ def turn(
     conductor = Conductor(course, heart.stop)
 
     def note(tick: Any) -> None:
-        if simulated and kit.ask.stands:
+        if simulated and kit.ask.to_a_person:
             _give_time(kit, heart)
 
     def called() -> bool:
@@ -207,7 +210,7 @@ def turn(
 def _give_time(kit: Kit, heart: Heart) -> None:
     """Simulated time flies; a person at the terminal gets a second of real time for each of its looks."""
     for _ in range(round(1.0 / BEAT_S)):
-        if kit.ask.waiting() or not kit.ask.anybody or heart.wait(BEAT_S):
+        if kit.ask.waiting() or heart.wait(BEAT_S):
             return
         heart.beat()
 
@@ -236,7 +239,7 @@ def _kit(
     say: Callable[[str], None],
     opened: ExitStack,
 ) -> Kit:
-    senses: Senses = nobody
+    senses = Senses()
     if args.plant:
         from .check_sim import SimSenses
 

@@ -15,13 +15,13 @@ class Lines:
     """The lines that arrive on ``fd`` (standard input by default)."""
 
     def __init__(self, fd: int | None = None) -> None:
-        self._fd = sys.stdin.fileno() if fd is None else fd
+        self.closed = fd is None and sys.stdin is None  # started with no standard input at all
+        self._fd = -1 if self.closed else sys.stdin.fileno() if fd is None else fd
         self._typed = b""
-        self.closed = False
 
     def drop_typed(self) -> None:
         """Forget what was typed so far on a terminal: a stray y must not start a pump. What is piped in stays."""
-        if os.isatty(self._fd):
+        if not self.closed and os.isatty(self._fd):
             self._typed = b""
             with suppress(termios.error):
                 termios.tcflush(self._fd, termios.TCIFLUSH)
