@@ -43,7 +43,7 @@ def check_bucket(kit: Kit) -> Course[None]:
 
 def judged(points: list[tuple[float, float]], full_kg_s: float) -> Finding:
     """What the points (duty, kg/s) say, against the full flow of the settings."""
-    told = ", ".join(f"{duty:.0%} {60.0 * flow:.1f}" for duty, flow in points) + " L/min"
+    told = ", ".join(f"{duty:.0%} {60.0 * flow:.1f} L/min" for duty, flow in points)
     values = {f"flow_at_{duty:.0%}_kg_s".replace("%", ""): flow for duty, flow in points}
     if any(flow <= 0.0 for _, flow in points):
         return Finding("bucket", WRONG, f"no water comes ({told})", f"{PUMP.dead}; {PUMP.idle}", values)
@@ -53,5 +53,5 @@ def judged(points: list[tuple[float, float]], full_kg_s: float) -> Finding:
     duty, flow = points[-1]
     if duty == 1.0 and abs(flow / full_kg_s - 1.0) > FULL_OFF_SHARE:
         mend = f'under [pump] write full_flow = "{60.0 * flow:.1f} L/min"; or: warmheap commission'
-        return Finding("bucket", WRONG, f"{told}; settings say {60.0 * full_kg_s:.0f} at 100%", mend, values)
+        return Finding("bucket", WRONG, f"{told}; settings say {60.0 * full_kg_s:.0f} L/min at 100%", mend, values)
     return Finding("bucket", OK, told, "", values)

@@ -12,6 +12,7 @@ from .narrow import wrapped
 OK, WRONG, UNKNOWN, LEFT = "ok", "wrong", "unknown", "left out"
 MARKS = {OK: "ok ", WRONG: "!! ", UNKNOWN: "?  ", LEFT: "-  "}
 GOOD, BAD = 0, 1
+Words = Callable[[str], str]
 INDENT = "   "
 
 
@@ -25,24 +26,27 @@ class Finding:
     mend: str = ""
     values: Mapping[str, float] = field(default_factory=dict)
 
-    def lines(self) -> list[str]:
-        """What was seen, and how to mend it: one line each, folded where the terminal is narrow."""
-        told = [wrapped(f"{MARKS[self.verdict]}{self.name}: {self.seen}", INDENT)]
+    def lines(self, in_units: Words = str) -> list[str]:
+        """What was seen, and how to mend it: one line each, folded where the terminal is narrow.
+
+        ``in_units`` puts what was seen into the user's units; lines for the settings file stay as they are.
+        """
+        told = [wrapped(f"{MARKS[self.verdict]}{self.name}: {in_units(self.seen)}", INDENT)]
         return told + ([wrapped(f"{INDENT}-> {self.mend}", INDENT + "   ")] if self.mend else [])
 
 
 class Report:
     """All findings, told one by one as they come."""
 
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say = say
+    def __init__(self, say: Callable[[str], None], in_units: Words = str) -> None:
+        self._say, self._in_units = say, in_units
         self.findings: list[Finding] = []
 
     def add(self, *findings: Finding) -> None:
         """Take findings and tell them."""
         for finding in findings:
             self.findings.append(finding)
-            self._say("\n".join(finding.lines()))
+            self._say("\n".join(finding.lines(self._in_units)))
 
     def with_verdict(self, verdict: str) -> list[Finding]:
         """The findings of one verdict."""
@@ -64,7 +68,7 @@ class Report:
         if stopped:
             self._say(wrapped("Stopped before the end; outputs off."))
         for finding in wrong:
-            self._say("\n".join(finding.lines()))
+            self._say("\n".join(finding.lines(self._in_units)))
         left = [f"{counts[v]} {words}" for v, words in ((UNKNOWN, "cannot be told"), (LEFT, "left out")) if counts[v]]
         verdict = f"{len(wrong)} wrong" if wrong else "Nothing is wrong"
         self._say(wrapped(", ".join([f"{verdict}: {counts[OK]} ok", *left]) + "."))

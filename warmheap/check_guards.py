@@ -73,7 +73,7 @@ class Guards:
         coldest_c = min((c for c in (r.water_supply_c, r.water_return_c) if isfinite(c)), default=nan)
         checks = (
             (not self._batteries["pump"].allowed, "its battery is low"),
-            (coldest_c < ICE_C, f"water at {coldest_c:.1f} C, the line may be frozen"),
+            (coldest_c < ICE_C, f"water at {coldest_c:.1f} °C, the line may be frozen"),
             (r.water_supply_c > s.supply_max_c + FAR_TOO_HOT_K, "the water is dangerously hot"),
             (self.dry_s >= DRY_S, f"{DRY_S:.0f} s without a sign of water"),
             (self._takes_heat(r), "the core is too near its floor to give heat"),

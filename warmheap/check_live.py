@@ -31,6 +31,7 @@ from .guardian import FINAL
 from .heart import BEAT_S, Heart
 from .loop import Loop, OutputFault
 from .narrow import wrapped
+from .page.show import Units
 from .run import DEFAULT_FILE, open_board, state_folder
 from .settings_file import Settings
 from .settings_store import SettingsStore
@@ -96,8 +97,8 @@ def _checked(
     args: argparse.Namespace, why_still: str, heart: Heart, guest: Guest | None, say: Callable[[str], None]
 ) -> int:
     """Open, look, move, close; tell; returns the exit code."""
-    began_s, report = monotonic(), Report(say)
-    file, state = settings_of(args), state_folder(args)
+    began_s, file, state = monotonic(), settings_of(args), state_folder(args)
+    report = Report(say, Units.of(file.outside.page).text)
     settings = SettingsStore(state).with_learned(replace(file, board=None) if args.plant else file).settings
     if not why_still:
         heart.introduce(outputs_of(args))

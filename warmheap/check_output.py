@@ -199,7 +199,7 @@ def _by_sensor(part: Part, turn: Turn, draws: bool, drawn_a: float, usual: float
         return WRONG, f"{told}; it does not stop", part.runs_on
     if seen < WEAK_SHARE * usual:
         mend = f"swap plus and minus of the pump (it may run backwards); {part.idle}; or set pump.full_flow"
-        return WRONG, f"only {told}, {part.per * usual:.0f} expected", mend
+        return WRONG, f"only {told}, {part.per * usual:.0f} {part.shown} expected", mend
     return OK, f"{told}, and stops", ""
 
 

@@ -24,7 +24,7 @@ HIGHEST_C = {"greenhouse_c": 60.0, "outdoor_c": 50.0, "tank_c": 60.0}  # in the 
 LOWEST_C = {"pile_core_c": -10.0, "tank_c": -2.0}
 LEAST_CO2 = 0.0003  # outdoor air holds 0.0004
 AROUND_K = 3.0
-SHOWN = {"_c": (1.0, "C"), "_v": (1.0, "V"), "_a": (1.0, "A"), "_rh": (100.0, "% humidity"), "_kg_s": (60.0, "L/min"),
+SHOWN = {"_c": (1.0, "°C"), "_v": (1.0, "V"), "_a": (1.0, "A"), "_rh": (100.0, "% humidity"), "_kg_s": (60.0, "L/min"),
          "_hz": (1.0, "turns/s"), "_o2": (100.0, "% oxygen"), "_co2": (1e6, "ppm CO2")}  # fmt: skip
 
 
@@ -60,7 +60,7 @@ def check_sensors(kit: Kit) -> Course[None]:
         )
     kit.report.add(*misfits(readings))
     if spare:
-        told = ", ".join(f"{probe} {reading.value:.1f} C" for probe, reading in spare.items())
+        told = ", ".join(f"{probe} {reading.value:.1f} °C" for probe, reading in spare.items())
         kit.report.add(Finding("spare probes", OK, f"on the bus, named nowhere: {told}"))
 
 
@@ -123,7 +123,7 @@ def misfits(readings: Mapping[str, Reading]) -> list[Finding]:
         ("outdoor_c", "greenhouse_c", "it is warmer outdoors than in the greenhouse"),
     ):
         if warm in c and cool in c and c[warm] > c[cool] + AROUND_K:
-            told = f"{why} ({c[warm]:.0f}, {c[cool]:.0f} C)"
+            told = f"{why} ({c[warm]:.0f} °C, {c[cool]:.0f} °C)"
             odd.append(Finding("sensors together", UNKNOWN, told, "if that cannot be: warmheap check --only hold"))
     return odd
 

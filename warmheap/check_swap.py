@@ -45,7 +45,7 @@ def why_not(kit: Kit, rest: Move) -> tuple[str, str, str] | None:
     if not all(isfinite(c) for c in water_c):
         return LEFT, "wants a supply and a return probe that read", ""
     if not core_c >= floor_c:
-        return UNKNOWN, f"cannot be told until the core is at {floor_c:.0f} C", "later: warmheap check --only swap"
+        return UNKNOWN, f"cannot be told until the core is at {floor_c:.0f} °C", "later: warmheap check --only swap"
     if core_c - max(water_c) < TELLING_SPAN_K:
         return _warm_pipes(core_c, *water_c)
     return None
@@ -53,13 +53,13 @@ def why_not(kit: Kit, rest: Move) -> tuple[str, str, str] | None:
 
 def _warm_pipes(core_c: float, supply_c: float, return_c: float) -> tuple[str, str, str]:
     """Pipes that are still warm from a run: the supply is the warmer end. The sun can warm a return, too."""
-    told = f"supply {supply_c:.0f} C, return {return_c:.0f} C"
+    told = f"supply {supply_c:.0f} °C, return {return_c:.0f} °C"
     if supply_c > return_c + WARM_END_K:
         return OK, f"the warm end is the supply: {told}", ""
     cool_c = core_c - TELLING_SPAN_K
     return (
         UNKNOWN,
-        f"cannot be told until the pipes are below {cool_c:.0f} C: {told}",
+        f"cannot be told until the pipes are below {cool_c:.0f} °C: {told}",
         "rest some hours, then --only swap",
     )
 

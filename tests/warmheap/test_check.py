@@ -109,7 +109,7 @@ OUTPUTS = {  # what is wrong, what is fitted, where it is told, as what, and how
     "pump dead": (("flow",), "pump", "heard running, but no water moves", "let the air out"),
     "pump dead, ammeter": (("flow", "amps"), "pump", "draws 2.4 A, but no water moves", "let the air out"),
     "pump dead, pump fuse": (("flow", "amps"), "pump", "no water moves, no current either", "fuse"),
-    "pump backwards": (("flow",), "pump", "only 2.1 L/min at 60%, 17 expected", "swap plus and minus"),
+    "pump backwards": (("flow",), "pump", "only 2.1 L/min at 60%, 17 L/min expected", "swap plus and minus"),
     "pump runs on": (("flow",), "pump", "it does not stop", "pull the fuse"),
     "pump fuse": (("amps",), "pump", "it draws no current", "fuse"),
     "fan dead": (("flow", "tach"), "fan", "heard running, but it does not turn", "in its blades"),
@@ -214,7 +214,7 @@ def test_a_cold_core_cannot_tell_and_nothing_is_drawn(build):
     bench = build(core_c=44.0, supply_c=44.0)
     checked = Checked(bench, ["swap"], yes=True).run()
     assert checked.found["supply/return"].verdict == UNKNOWN
-    assert "until the core is at 47 C" in checked.found["supply/return"].seen
+    assert "until the core is at 47 °C" in checked.found["supply/return"].seen
     assert bench.most == 0.0
 
 
@@ -305,7 +305,7 @@ def test_the_bucket_gives_the_curve_where_no_meter_is(build):
 def test_a_full_flow_that_the_settings_have_wrong_is_told_with_its_line(build):
     bench = build(fitted=("amps",))
     found = Checked(bench, ["bucket"], litres(bench, 0.5) | YES).run().found["bucket"]
-    assert found.verdict == WRONG and 'full_flow = "' in found.mend and "settings say 30" in found.seen
+    assert found.verdict == WRONG and 'full_flow = "' in found.mend and "settings say 30 L/min" in found.seen
 
 
 def test_an_empty_bucket_ends_the_check_of_the_pump(build):

@@ -28,6 +28,10 @@ pile_core = "28-0000000000a1"
 water_supply = "28-0000000000a2"
 pump_battery = "hwmon:ina226:in1"
 """
+FAHRENHEIT = """
+[page]
+temperature = "degF"
+"""
 SAFE_S = 2.0
 
 
@@ -73,6 +77,7 @@ def meanwhile(tmp_path_factory):
     path = tmp_path_factory.mktemp("meanwhile")
     piped, yes = Board(path / "piped"), Board(path / "yes")
     (yes.tree.w1 / "28-0000000000a2" / "temperature").write_bytes(b"85000\n")
+    (yes.path / "g.toml").write_text(SETTINGS + FAHRENHEIT)
     words = ["--yes", "--json", "--state", str(path / "sim"), "--only", "sensors", "pump", "fan", "battery", "swap"]
     command = [sys.executable, "-m", "warmheap", "check", "--plant", str(ROOT / "scenarios/small-pile.toml"), *words]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
@@ -179,7 +184,8 @@ def test_yes_moves_without_a_question_and_json_is_one_object(meanwhile):
     found = {f["name"]: f for f in said["findings"]}
     assert code == 1 and not said["ok"] and said["wrong"] == 1 and not said["stopped"]
     assert found["sensor water_supply"]["verdict"] == "wrong" and "red wire" in found["sensor water_supply"]["mend"]
-    assert found["sensor pile_core"]["values"]["value"] == 62.0
+    assert found["sensor pile_core"]["values"]["value"] == 62.0  # SI for machines, the grower's units for people
+    assert "sensor pile_core: 143.6 °F" in " ".join(err.split())
     assert found["pump"]["verdict"] == "unknown" and "goes on" not in err and "starts now" in err
 
 
@@ -189,12 +195,12 @@ def test_a_full_disk_and_a_dead_chip_let_sensors_be_told_and_nothing_move(board)
     code, out, _ = board.run("--yes", "--only", "disk", "sensors", "pump")
     said = " ".join(out.split())
     assert code == 1 and "No space left on device" in said
-    assert "sensor pile_core: 62 C" in said and "pump: not moved" in said
+    assert "sensor pile_core: 62 °C" in said and "pump: not moved" in said
     (board.path / "state" / PROBE).unlink(missing_ok=True)
     (board.tree.pwm / "pwmchip0").rename(board.tree.pwm / "pwmchip7")
     code, out, _ = board.run("--yes", "--only", "sensors", "pump", state="other")
     said = " ".join(out.split())
-    assert code == 1 and "there is no such chip; here: pwmchip7" in said and "sensor pile_core: 62 C" in said
+    assert code == 1 and "there is no such chip; here: pwmchip7" in said and "sensor pile_core: 62 °C" in said
     assert out.count("Roll-call") == 1
 
 
