@@ -37,7 +37,8 @@ class CheckBench(Bench):
         return settings(self.tree, **(wired | changes))
 
     def felt(self, commands):
-        self.put = pump, fan = commands.pump_duty, commands.fan_duty
+        pump, fan = commands.pump_duty, commands.fan_duty
+        self.put = (0.7 if "pump runs on" in self.wrong and self.most else pump, fan)
         pump = 0.0 if "pump dead" in self.wrong else 0.7 if "pump runs on" in self.wrong and pump + self.most else pump
         fan = 0.0 if "fan dead" in self.wrong else 0.7 if "fan runs on" in self.wrong and fan + self.most else fan
         self.rig.full_kg_s = 0.5 * (BACKWARDS_SHARE if "pump backwards" in self.wrong else 1.0)
@@ -108,7 +109,10 @@ class Checked:
 
     def run(self):
         with self.plant:
-            self.done = turn(self.kit, everything(self.kit, self.names), self.plant, self.heart, clock=self.clock)
+            try:
+                self.done = turn(self.kit, everything(self.kit, self.names), self.plant, self.heart, clock=self.clock)
+            finally:
+                self.after = self.duties()  # before the plant is closed
         return self
 
     def clock(self):

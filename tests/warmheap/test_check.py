@@ -9,9 +9,12 @@ from board_bench import PROBES, VirtualHeart
 from board_rig import PwmMock, Tree
 from check_bench import CheckBench, Checked
 
+from controller import Commands, ControllerSettings, Measurements
 from warmheap.check import NAMES
 from warmheap.check_found import LEFT, OK, UNKNOWN, WRONG
+from warmheap.check_guards import Guards
 from warmheap.check_kit import ANSWER_S, LONGEST_S, OVER
+from warmheap.check_sensors import implausible
 from warmheap.check_swap import DRAW_S
 
 CORE, SUPPLY, RETURN = PROBES.values()
@@ -96,6 +99,35 @@ def test_a_chip_that_is_away_and_a_value_that_cannot_be_are_told(build):
     assert found["pump battery"].verdict == WRONG and "no 12 V battery" in found["pump battery"].seen
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "why"),
+    [
+        ("outdoor_c", 55.0, "too hot for that place"),
+        ("tank_c", -4.0, "too cold for that place"),
+        ("greenhouse_co2", 0.0001, "less than in fresh air"),
+        ("greenhouse_rh", 1.2, "no such value there"),
+        ("fan_battery_v", 3.0, "no such value there"),
+        ("outdoor_c", 30.0, ""),
+        ("greenhouse_co2", 0.0005, ""),
+        ("pump_battery_a", 400.0, ""),
+    ],
+)
+def test_what_cannot_be_at_a_place(name, value, why):
+    told = implausible(name, value)
+    assert (told[0] if told else "") == why and (told is None or told[1])
+
+
+def test_water_seen_moving_ends_the_count_of_dry_seconds():
+    guards = Guards(ControllerSettings())
+    for n in range(25):
+        guards.look(Measurements(time_s=float(n), water_flow_kg_s=0.0), Commands(pump_duty=0.6))
+    assert guards.dry_s == 24.0 and not guards.proven
+    guards.look(Measurements(time_s=25.0, water_flow_kg_s=0.2), Commands(pump_duty=0.6))
+    assert guards.dry_s == 0.0 and guards.proven
+    guards.look(Measurements(time_s=40.0), Commands(pump_duty=0.6))  # the meter falls silent: water was seen before
+    assert guards.dry_s == 0.0
+
+
 def test_values_that_do_not_fit_together_are_told_but_are_no_verdict(build):
     bench = build(core_c=5.0)
     bench.raw[SUPPLY] = b"30000\n"
@@ -112,6 +144,7 @@ OUTPUTS = {  # what is wrong, what is fitted, where it is told, as what, and how
     "pump backwards": (("flow",), "pump", "only 2.1 L/min at 60%, 17 L/min expected", "swap plus and minus"),
     "pump runs on": (("flow",), "pump", "it does not stop", "pull the fuse"),
     "pump fuse": (("amps",), "pump", "it draws no current", "fuse"),
+    "pump runs on, ammeter": (("amps",), "pump", "A go on after it is off", "pull the fuse"),
     "fan dead": (("flow", "tach"), "fan", "heard running, but it does not turn", "in its blades"),
     "fan dead, fan fuse": (("flow", "tach", "amps"), "fan", "it does not turn, no current either", "fuse"),
     "fan dead, ammeter": (("flow", "tach", "amps"), "fan", "draws 2.4 A, but it does not turn", "in its blades"),
@@ -255,6 +288,31 @@ def test_swapped_probes_are_told_with_the_lines_that_mend_it(build):
     assert f'water_return = "{SUPPLY}"' in back.mend
 
 
+def test_a_hot_probe_is_told_by_the_hand_that_cools_it(build):
+    bench = build()
+
+    def hold():
+        bench.hold(CORE)
+        return "y"
+
+    checked = Checked(bench, ["hold"], {"Hold the pile_core": hold}).run()
+    assert checked.found["probe pile_core"].verdict == OK
+
+
+def test_a_missing_probe_is_offered_the_one_that_no_setting_names(build):
+    bench = build()
+    bench.spare[SPARE] = 12.0
+    bench.gone.add(RETURN)
+    bench.write()
+    (bench.tree.w1 / RETURN / "temperature").unlink()
+    (bench.tree.w1 / RETURN).rmdir()
+    checked = Checked(bench, ["sensors"])
+    checked.kit.spares = spare_reader(bench)
+    found = checked.run().found
+    assert f'write water_return = "{SPARE}"' in found["sensor water_return"].mend
+    assert SPARE in found["spare probes"].seen
+
+
 def test_a_probe_that_no_setting_names_is_found_in_the_hand(build):
     bench = build()
     bench.spare[SPARE] = 12.0
@@ -289,7 +347,11 @@ def litres(bench, share=1.0):
         state["kg"] = bench.pumped_kg
         return "y"
 
-    return {"bucket of twenty": ready, "How many litres": lambda: f"{share * (bench.pumped_kg - state['kg']):.2f} L"}
+    def poured():
+        assert bench.factory.pin(18).state == 0.0, "the pump runs while the bucket is read"
+        return f"{share * (bench.pumped_kg - state['kg']):.2f} L"
+
+    return {"bucket of twenty": ready, "How many litres": poured}
 
 
 def test_the_bucket_gives_the_curve_where_no_meter_is(build):
@@ -306,6 +368,12 @@ def test_a_full_flow_that_the_settings_have_wrong_is_told_with_its_line(build):
     bench = build(fitted=("amps",))
     found = Checked(bench, ["bucket"], litres(bench, 0.5) | YES).run().found["bucket"]
     assert found.verdict == WRONG and 'full_flow = "' in found.mend and "settings say 30 L/min" in found.seen
+
+
+def test_more_power_and_less_water_is_air(build):
+    bench, poured = build(fitted=("amps",)), iter(["6 L", "4 L", "9 L"])
+    found = Checked(bench, ["bucket"], YES | {"How many": lambda: next(poured)}).run().found["bucket"]
+    assert found.verdict == WRONG and "more power, less water" in found.seen and "air" in found.mend
 
 
 def test_an_empty_bucket_ends_the_check_of_the_pump(build):
@@ -376,7 +444,7 @@ def test_the_guards_of_the_pile_and_the_line_hold(build, rig, why):
 
 
 def test_a_pile_that_is_being_built_lets_the_pump_be_checked(build):
-    checked = Checked(build(core_c=14.0), ["pump"], yes=True).run()
+    checked = Checked(build(core_c=20.0, supply_c=19.0, seen_c=19.0), ["pump"], yes=True).run()
     assert checked.found["pump"].verdict == OK
 
 
@@ -471,7 +539,7 @@ def test_outputs_are_off_at_every_end(build, strike):
         assert not checked.done
     except (ZeroDivisionError, KeyboardInterrupt):
         pass
-    assert checked.heart.struck and checked.duties() == [0.0, 0.0]
+    assert checked.heart.struck and checked.after == [0.0, 0.0]
 
 
 def test_an_output_that_does_not_obey_is_told(build):
