@@ -13,9 +13,10 @@ from controller import Commands, ControllerSettings, Measurements
 from warmheap.check import NAMES
 from warmheap.check_found import LEFT, OK, UNKNOWN, WRONG
 from warmheap.check_guards import Guards
-from warmheap.check_kit import ANSWER_S, LONGEST_S, OVER
+from warmheap.check_hold import changed
+from warmheap.check_kit import ANSWER_S, LONGEST_S, OVER, Move, Sample
 from warmheap.check_sensors import implausible
-from warmheap.check_swap import DRAW_S
+from warmheap.check_swap import DRAW_S, why_not
 
 CORE, SUPPLY, RETURN = PROBES.values()
 SPARE = "28-0000000000ff"
@@ -126,6 +127,44 @@ def test_water_seen_moving_ends_the_count_of_dry_seconds():
     assert guards.dry_s == 0.0 and guards.proven
     guards.look(Measurements(time_s=40.0), Commands(pump_duty=0.6))  # the meter falls silent: water was seen before
     assert guards.dry_s == 0.0
+
+
+def test_bad_air_keeps_the_fan_still():
+    guards = Guards(ControllerSettings())
+    guards.look(Measurements(time_s=0.0, greenhouse_co2=0.003), Commands())
+    assert "CO2" in guards.against("fan") and guards.against("pump") == ""
+
+
+@pytest.mark.parametrize(("warms_k", "stops"), [(0.5, False), (4.0, True)])
+def test_without_a_return_probe_a_warming_supply_says_that_heat_is_taken(warms_k, stops):
+    guards = Guards(ControllerSettings())
+    guards.look(Measurements(time_s=0.0, pile_core_c=44.0, water_supply_c=12.0), Commands())
+    assert guards.against("pump") == ""
+    on = Commands(pump_duty=0.6)
+    guards.look(Measurements(time_s=1.0, pile_core_c=44.0, water_supply_c=12.0 + warms_k), on)
+    assert ("too near its floor" in guards.against("pump")) == stops
+
+
+def standing(core_c, supply_c, return_c):
+    m = Measurements(time_s=0.0, pile_core_c=core_c, water_supply_c=supply_c, water_return_c=return_c)
+    return Move([Sample(m, float("nan"))])
+
+
+@pytest.mark.parametrize(
+    ("core_c", "supply_c", "return_c", "verdict", "told"),
+    [
+        (60.0, 12.0, 12.0, None, ""),
+        (60.0, 55.0, 54.0, UNKNOWN, "until the pipes are below 45 °C"),
+        (60.0, 55.0, 40.0, OK, "the warm end is the supply"),
+        (60.0, 40.0, 55.0, UNKNOWN, "until the pipes are below 45 °C"),  # the sun may warm a return
+        (44.0, 12.0, 12.0, UNKNOWN, "until the core is at 47 °C"),
+        (60.0, 12.0, float("nan"), LEFT, "wants a supply and a return probe"),
+    ],
+)
+def test_when_a_draw_would_tell_and_when_not(build, core_c, supply_c, return_c, verdict, told):
+    kit = Checked(build(), []).kit
+    why = why_not(kit, standing(core_c, supply_c, return_c))
+    assert (why[0] if why else None) == verdict and (why is None or told in why[1])
 
 
 def test_values_that_do_not_fit_together_are_told_but_are_no_verdict(build):
@@ -331,6 +370,21 @@ def spare_reader(bench):
     return wire.sample
 
 
+@pytest.mark.parametrize(
+    ("now", "found"),
+    [
+        ({"a": 15.0, "b": 12.0, "c": 59.9}, "a"),
+        ({"a": 12.0, "b": 12.0, "c": 55.0}, "c"),
+        ({"a": 12.9, "b": 12.0, "c": 60.0}, ""),
+        ({"a": 14.0, "b": 13.5, "c": 60.0}, ""),  # the sun on both
+        ({"a": 9.0, "b": 12.0, "c": 60.0}, ""),  # a hand does not cool that one
+        ({"a": float("nan"), "b": 14.0, "c": 60.0}, "b"),
+    ],
+)
+def test_the_probe_that_goes_toward_the_hand_is_the_one(now, found):
+    assert changed({"a": 12.0, "b": 12.0, "c": 60.0}, now) == found
+
+
 def test_a_hand_that_warms_nothing_tells_nothing(build):
     checked = Checked(build(), ["hold"], {"Hold the water_supply": "y"}).run()
     assert checked.found["probe water_supply"].verdict == UNKNOWN
@@ -397,6 +451,14 @@ def test_nothing_moves_when_nobody_is_there(build):
     bench = build()
     Checked(bench, MOVES, None).run()
     assert bench.most == 0.0
+
+
+def test_a_pump_that_does_not_work_is_not_tried_again(build):
+    bench = build("pump dead")
+    ran = time_on(bench, 18)
+    found = Checked(bench, ["pump", "swap"], YES).run().found
+    assert "does not work yet" in found["supply/return"].seen and "--only pump swap" in found["supply/return"].mend
+    assert ran[0] <= 16.0
 
 
 @pytest.mark.parametrize("fitted", [(), ("flow",)])
