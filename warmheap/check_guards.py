@@ -76,7 +76,7 @@ class Guards:
             (coldest_c < ICE_C, f"water at {coldest_c:.1f} °C, the line may be frozen"),
             (r.water_supply_c > s.supply_max_c + FAR_TOO_HOT_K, "the water is dangerously hot"),
             (self.dry_s >= DRY_S, f"{DRY_S:.0f} s without a sign of water"),
-            (self._takes_heat(r), "the core is too near its floor to give heat"),
+            (self._takes_heat(r), f"{self._core(r)}, and the water takes heat"),
             (self.cooled_k >= CORE_K, f"it has cooled the core by {CORE_K:g} K"),
         )
         return next((reason for bites, reason in checks if bites), "")
@@ -87,6 +87,10 @@ class Guards:
         if self._readings.greenhouse_co2 > self._settings.co2_max:
             return "too much CO2 in the greenhouse"
         return ""
+
+    def _core(self, r: Readings) -> str:
+        known = isfinite(r.pile_core_c) or isfinite(r.pile_edge_c)
+        return "the core is too near its floor" if known else "no pile probe reads"
 
     def _takes_heat(self, r: Readings) -> bool:
         """Whether a pile near its floor, or unseen, would lose heat: the controller's rule for runs by hand."""

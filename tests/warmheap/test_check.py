@@ -132,7 +132,9 @@ def test_water_seen_moving_ends_the_count_of_dry_seconds():
 def test_bad_air_keeps_the_fan_still():
     guards = Guards(ControllerSettings())
     guards.look(Measurements(time_s=0.0, greenhouse_co2=0.003), Commands())
-    assert "CO2" in guards.against("fan") and guards.against("pump") == ""
+    assert "CO2" in guards.against("fan") and "no pile probe reads" in guards.against("pump")
+    guards.look(Measurements(time_s=1.0, pile_core_c=60.0, greenhouse_co2=0.0008), Commands())
+    assert guards.against("fan") == guards.against("pump") == ""
 
 
 @pytest.mark.parametrize(("warms_k", "stops"), [(0.5, False), (4.0, True)])
