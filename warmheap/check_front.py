@@ -26,10 +26,11 @@ from .check_host import disk_findings
 from .check_rivals import refuse_rivals
 from .commission_live import settings_of
 from .errors import UsageError
-from .guardian import FD_HERE
+from .guardian import FD_HERE, all_safe
 from .run import DEFAULT_FILE, board_outputs, state_folder
 
 MISUSED = 2
+GIVE_UP_S = 5.0
 LOOK_S, LAST_WORDS_S = 0.2, 5.0
 IN, OUT = b"y", b"n"
 CODE, STILL = "code ", "still "
@@ -42,7 +43,7 @@ def start(args: argparse.Namespace) -> int:
     refuse_rivals(state, outputs)
     why_still = unusable(state)
     if not why_still:
-        code, why_still = guarded(state, words(args, state))
+        code, why_still = guarded(state, words(args, state), outputs)
         if not why_still:
             return code
     if args.plant:
@@ -86,7 +87,7 @@ def words(args: argparse.Namespace, state: Path) -> list[str]:
     return found + (["--only", *args.only] if args.only else [])
 
 
-def guarded(state: Path, arguments: Sequence[str]) -> tuple[int, str]:
+def guarded(state: Path, arguments: Sequence[str], outputs: Sequence[dict[str, Any]]) -> tuple[int, str]:
     """Run the check under a guardian; returns its exit code, and why it may not move anything if that is so."""
     sys.stdout.flush()
     with Door() as door:
@@ -102,6 +103,8 @@ def guarded(state: Path, arguments: Sequence[str]) -> tuple[int, str]:
     if door.said.startswith(STILL):
         return BAD, door.said.removeprefix(STILL)
     if process.returncode != MISUSED:  # else the reason stands there already
+        for release in all_safe(outputs, GIVE_UP_S):  # check and guardian may have died at once
+            release()
         print("warmheap: the check was cut off; the outputs were made safe. Start it anew", file=sys.stderr)
         return BAD, ""
     return MISUSED, ""

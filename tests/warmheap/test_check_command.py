@@ -137,6 +137,9 @@ def check_pid(process):
 def strike(process, name):
     if name in ("kill check", "stop check"):
         os.kill(check_pid(process), signal.SIGKILL if name == "kill check" else signal.SIGSTOP)
+    elif name == "kill both":
+        for pid in (check_pid(process), guardian_pid(process)):
+            os.kill(pid, signal.SIGKILL)
     elif name == "kill guardian":
         os.kill(guardian_pid(process), signal.SIGKILL)
     elif name == "kill front":
@@ -149,8 +152,8 @@ def strike(process, name):
         process.terminate()
 
 
-ENDS = {"kill check": 1, "stop check": 1, "kill guardian": 130, "kill front": -9, "hang up": 130, "interrupt": 130,
-        "terminate": 130}  # fmt: skip
+ENDS = {"kill check": 1, "stop check": 1, "kill both": 1, "kill guardian": 130, "kill front": -9, "hang up": 130,
+        "interrupt": 130, "terminate": 130}  # fmt: skip
 
 
 def test_outputs_are_off_within_two_seconds_of_any_end_and_nothing_starts_again(boards):
