@@ -68,9 +68,11 @@ def outputs_of(args: argparse.Namespace) -> list[dict[str, Any]]:
 
 def unusable(state: Path) -> str:
     """Why no guardian can be had, so that nothing may move; empty when one can."""
-    wrong = next((finding.seen for finding in disk_findings(state) if finding.verdict == WRONG), "")
-    if wrong:
-        return wrong
+    shut = [
+        f.seen for f in disk_findings(state) if f.name == "disk" and f.verdict == WRONG and "fsync_s" not in f.values
+    ]
+    if shut:
+        return shut[0]
     try:
         with (state / "lock").open("a"):
             return ""

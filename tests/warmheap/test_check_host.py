@@ -15,6 +15,7 @@ from hardware import OutputSettings
 from warmheap import check_board, check_host
 from warmheap.check_board import Places, permission_findings, service_findings, watchdog_findings
 from warmheap.check_found import OK, UNKNOWN, WRONG
+from warmheap.check_front import unusable
 from warmheap.check_host import PROBE, clock_findings, disk_findings
 from warmheap.check_rivals import refuse_rivals
 from warmheap.errors import UsageError
@@ -76,10 +77,11 @@ def test_a_read_only_disk_and_a_closed_folder_are_told_apart(tmp_path, monkeypat
 def test_a_slow_disk_and_one_that_hangs_are_told(tmp_path, monkeypatch):
     monkeypatch.setattr(check_host, "_fsync_s", lambda file: 0.9)
     assert "900 ms" in disk_findings(tmp_path)[0].seen and disk_findings(tmp_path)[0].verdict == WRONG
+    assert unusable(tmp_path) == "", "a slow disk is no reason to move nothing"
     monkeypatch.setattr(check_host, "HANGS_S", 0.05)
     monkeypatch.setattr(check_host, "_disk", lambda state: time.sleep(0.5) or [])
     (found,) = disk_findings(tmp_path)
-    assert found.verdict == WRONG and "no answer" in found.seen
+    assert found.verdict == WRONG and "no answer" in found.seen and unusable(tmp_path) == found.seen
 
 
 @pytest.mark.parametrize(("free_mb", "verdict"), [(20, WRONG), (400, UNKNOWN), (5000, OK)])
