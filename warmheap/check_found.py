@@ -70,7 +70,7 @@ class Report:
         for finding in wrong:
             self._say("\n".join(finding.lines(self._in_units)))
         left = [f"{counts[v]} {words}" for v, words in ((UNKNOWN, "cannot be told"), (LEFT, "left out")) if counts[v]]
-        verdict = f"{len(wrong)} wrong" if wrong else "Nothing is wrong"
+        verdict = f"{len(wrong)} wrong" if wrong else "Nothing wrong so far" if stopped else "Nothing is wrong"
         self._say(wrapped(", ".join([f"{verdict}: {counts[OK]} ok", *left]) + "."))
 
     def as_json(self, minutes: float, stopped: bool) -> dict[str, Any]:

@@ -71,16 +71,13 @@ def control(args: argparse.Namespace, why_still: str = "") -> int:
             raise
         guest.say(STILL + str(wrong))
         return NOT_BEGUN
-    except Exception as mistake:  # ours: outputs are off by now, and it must not begin again
-        say(f"The check ended by a mistake of its own ({type(mistake).__name__}: {mistake}); outputs off.")
+    except Exception as mistake:  # outputs are off by now, and it must not begin again
+        say(f"The check was ended by {type(mistake).__name__}: {mistake}; outputs off.")
         code = BAD
-    finally:
-        terminal.close()
-    heart.quit()
-    if guest is None:
-        return code
-    guest.say(f"{CODE}{code}")
-    return 0
+    if guest is not None:
+        guest.say(f"{CODE}{code}")
+    terminal.close()  # last: a terminal that is stuck changes nothing any more
+    return code if guest is None else 0
 
 
 def _teller(terminal: Aside, stream: Any) -> Callable[[str], None]:
@@ -111,7 +108,10 @@ def _checked(
         kit.why_still = why_still
         if why_still:
             report.add(Finding("outputs", WRONG, why_still, "mend that first: nothing can be moved"))
-        done = turn(kit, everything(kit, chosen(args)), plant, heart, guest, args.plant is not None)
+        try:
+            done = turn(kit, everything(kit, chosen(args)), plant, heart, guest, args.plant is not None)
+        finally:
+            heart.quit()
     report.close(stopped=not done)
     if args.json:
         print(json.dumps(report.as_json((monotonic() - began_s) / 60.0, not done), indent=2, allow_nan=False))
@@ -200,7 +200,7 @@ def turn(
     loop = Loop(plant, conductor, heart, note, speed=speed, called=called, clock=clock)  # type: ignore[arg-type]  # commands and next_s are there
     try:
         loop.run()
-    except OutputFault as fault:
+    except (OutputFault, OSError) as fault:
         kit.report.add(Finding("outputs", WRONG, str(fault), "does another program use this pin or channel?"))
         conductor.done = True
     finally:
