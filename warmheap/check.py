@@ -21,7 +21,6 @@ NAMES: dict[str, str] = {
     "battery": "volts at rest and under load",
     "swap": "warm water comes to the supply probe",
 }
-MOVING = ("pump", "bucket", "fan", "battery", "swap")
 ON_BOARD_ONLY = ("permissions", "service", "watchdog", "hold")
 
 

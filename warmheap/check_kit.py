@@ -168,7 +168,7 @@ def may_move(kit: Kit, name: str, output: str, text: str, only: str = "") -> Cou
     ``only`` is what the check is called on the command line, where that is not ``name``.
     """
     if kit.why_still:
-        kit.report.add(Finding(name, LEFT, f"not moved: {kit.why_still}"))
+        kit.report.add(Finding(name, LEFT, "not moved: see outputs"))
         return False
     if kit.report.says(output, WRONG):
         mend = f"mend it, then: warmheap check --only {output} {only or name}"

@@ -201,10 +201,10 @@ def test_a_full_disk_and_a_dead_chip_let_sensors_be_told_and_nothing_move(board)
     assert "sensor pile_core: 62 °C" in said and "pump: not moved" in said
     (board.path / "state" / PROBE).unlink(missing_ok=True)
     (board.tree.pwm / "pwmchip0").rename(board.tree.pwm / "pwmchip7")
-    code, out, _ = board.run("--yes", "--only", "sensors", "pump", state="other")
+    code, out, _ = board.run("--yes", "--only", "sensors", "pump", "battery", state="other")
     said = " ".join(out.split())
     assert code == 1 and "there is no such chip; here: pwmchip7" in said and "sensor pile_core: 62 °C" in said
-    assert out.count("Roll-call") == 1
+    assert out.count("Roll-call") == 1 and "pump battery: 12.70 V at rest, not loaded" in said
 
 
 def test_a_run_that_holds_the_outputs_is_not_disturbed(board):
