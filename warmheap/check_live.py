@@ -25,7 +25,7 @@ from .check_found import BAD, LEFT, WRONG, Finding, Report
 from .check_front import CODE, STILL, Guest, outputs_of
 from .check_guards import Guards
 from .check_kit import LONGEST_S, OVER, Course, Kit, Step
-from .commission_live import settings_of
+from .commission_live import settings_of, today
 from .errors import UsageError
 from .guardian import FINAL
 from .heart import BEAT_S, Heart
@@ -114,7 +114,8 @@ def _checked(
             heart.quit()
     report.close(stopped=not done)
     if args.json:
-        print(json.dumps(report.as_json((monotonic() - began_s) / 60.0, not done), indent=2, allow_nan=False))
+        said = {"date": today()} | report.as_json((monotonic() - began_s) / 60.0, not done)
+        print(json.dumps(said, indent=2, allow_nan=False))
     return report.code if done else STOPPED
 
 

@@ -8,13 +8,18 @@ import pytest
 from board_bench import PROBES, VirtualHeart
 from board_rig import PwmMock, Tree
 from check_bench import CheckBench, Checked
+from hypothesis import given
+from hypothesis import strategies as st
 
 from controller import Commands, ControllerSettings, Measurements
 from warmheap.check import NAMES
+from warmheap.check_battery import judged as judged_battery
 from warmheap.check_found import LEFT, OK, UNKNOWN, WRONG
 from warmheap.check_guards import Guards
 from warmheap.check_hold import changed
 from warmheap.check_kit import ANSWER_S, LONGEST_S, OVER, Move, Sample
+from warmheap.check_output import PUMP, Turn
+from warmheap.check_output import judged as judged_output
 from warmheap.check_sensors import implausible
 from warmheap.check_swap import DRAW_S, why_not
 
@@ -251,6 +256,23 @@ def test_a_bad_battery_is_named_by_its_kind(build, case):
     assert finding.verdict == WRONG and seen in finding.seen and mend in finding.mend, checked.said
     other = next(n for n in ("pump battery", "fan battery") if n != name)
     assert checked.found[other].verdict == OK
+
+
+FLOATS = st.floats(allow_nan=True, allow_infinity=True)
+
+
+@given(FLOATS, FLOATS, FLOATS)
+def test_any_volts_get_a_verdict(rest_v, loaded_v, usual_v):
+    found = judged_battery("pump battery", ControllerSettings(), rest_v, loaded_v, usual_v)
+    assert found.verdict in (OK, WRONG, UNKNOWN) and found.seen and (found.mend or found.verdict == OK)
+
+
+@given(st.lists(FLOATS, max_size=5), st.lists(FLOATS, max_size=5), FLOATS, FLOATS, st.sampled_from([None, True, False]))
+def test_any_readings_of_an_output_get_a_verdict(flows, amps, usual_a, usual, heard):
+    samples = [Sample(Measurements(time_s=0.0, water_flow_kg_s=flow), a) for flow, a in zip(flows, amps, strict=False)]
+    turn = Turn(0.6, Move(samples), Move(samples), Move(samples[:2]), heard)
+    found = judged_output(PUMP, turn, usual_a, usual)
+    assert found.verdict in (OK, WRONG, UNKNOWN) and found.seen and (found.mend or found.verdict == OK)
 
 
 @pytest.mark.parametrize(("volts", "verdict"), [(12.1, UNKNOWN), (13.6, OK), (12.6, OK)])
