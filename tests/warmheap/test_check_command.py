@@ -71,25 +71,46 @@ def board(tmp_path):
     return Board(tmp_path / "board")
 
 
+class Typist:
+    """A check on a terminal, with answers typed before anything was asked."""
+
+    def __init__(self, board):
+        self.board, self.said = board, board.path / "said"
+        self.ours, theirs = pty.openpty()
+        with self.said.open("w") as stream:
+            self.process = board.start("--only", "pump", stdin=theirs, stdout=stream, stderr=subprocess.STDOUT)
+        os.close(theirs)
+        self.type("y\ny\n")
+
+    def type(self, text):
+        os.write(self.ours, text.encode())
+
+
 @pytest.fixture(scope="module", autouse=True)
 def meanwhile(tmp_path_factory):
     """Checks that need nothing but time; they go on while the other tests run. Gives (exit code, out, err) by name."""
     path = tmp_path_factory.mktemp("meanwhile")
-    piped, yes = Board(path / "piped"), Board(path / "yes")
-    (yes.tree.w1 / "28-0000000000a2" / "temperature").write_bytes(b"85000\n")
-    (yes.path / "g.toml").write_text(SETTINGS + FAHRENHEIT)
+    boards = {name: Board(path / name) for name in ("piped", "yes", "full", "chipless", "typed")}
+    (boards["yes"].tree.w1 / "28-0000000000a2" / "temperature").write_bytes(b"85000\n")
+    (boards["yes"].path / "g.toml").write_text(SETTINGS + FAHRENHEIT)
+    (boards["full"].path / "state").mkdir()
+    (boards["full"].path / "state" / PROBE).symlink_to("/dev/full")
+    (boards["chipless"].tree.pwm / "pwmchip0").rename(boards["chipless"].tree.pwm / "pwmchip7")
     words = ["--yes", "--json", "--state", str(path / "sim"), "--only", "sensors", "pump", "fan", "battery", "swap"]
     command = [sys.executable, "-m", "warmheap", "check", "--plant", str(ROOT / "scenarios/small-pile.toml"), *words]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    typist = Typist(boards["typed"])
     started = {
-        "piped": piped.start("--only", "sensors", "pump", "battery"),
-        "yes": yes.start("--yes", "--json", "--only", "sensors", "pump", stdin=subprocess.DEVNULL),
+        "piped": boards["piped"].start("--only", "sensors", "pump", "battery"),
+        "yes": boards["yes"].start("--yes", "--json", "--only", "sensors", "pump", stdin=subprocess.DEVNULL),
+        "full": boards["full"].start("--yes", "--only", "sensors", "pump", stdin=subprocess.DEVNULL),
+        "chipless": boards["chipless"].start("--yes", "--only", "sensors", "battery", stdin=subprocess.DEVNULL),
         "sim": subprocess.Popen(command, cwd=ROOT, start_new_session=True, **pipes),
     }
     started["piped"].stdin.write("y\ny\ny\n")
     started["piped"].stdin.close()
     started["piped"].stdin = None
-    ended = {}
+    ended = {"typist": typist}
 
     def result(name):
         if name not in ended:
@@ -98,9 +119,10 @@ def meanwhile(tmp_path_factory):
         return ended[name]
 
     yield result
-    for process in started.values():
+    for process in (*started.values(), typist.process):
         if process.poll() is None:
             os.killpg(process.pid, signal.SIGKILL)
+    os.close(typist.ours)
 
 
 @pytest.fixture
@@ -192,19 +214,17 @@ def test_yes_moves_without_a_question_and_json_is_one_object(meanwhile):
     assert found["pump"]["verdict"] == "unknown" and "goes on" not in err and "starts now" in err
 
 
-def test_a_full_disk_and_a_dead_chip_let_sensors_be_told_and_nothing_move(board, tmp_path):
-    (board.path / "state").mkdir()
-    (board.path / "state" / PROBE).symlink_to("/dev/full")
-    full = board.start("--yes", "--only", "sensors", "pump")
-    chipless = Board(tmp_path / "chipless")
-    (chipless.tree.pwm / "pwmchip0").rename(chipless.tree.pwm / "pwmchip7")
-    chip = chipless.start("--yes", "--only", "sensors", "battery")
-    said = " ".join(full.communicate(timeout=60)[0].split())
-    assert full.returncode == 1 and "No space left on device" in said
-    assert "sensor pile_core: 62 °C" in said and "pump: not moved" in said and board.duties() == [0, 0]
-    out, _ = chip.communicate(timeout=60)
+def test_a_full_disk_lets_sensors_be_told_and_nothing_move(meanwhile):
+    code, out, _ = meanwhile("full")
     said = " ".join(out.split())
-    assert chip.returncode == 1 and "there is no such chip; here: pwmchip7" in said
+    assert code == 1 and "No space left on device" in said
+    assert "sensor pile_core: 62 °C" in said and "pump: not moved" in said
+
+
+def test_outputs_that_cannot_be_opened_let_the_rest_be_told(meanwhile):
+    code, out, _ = meanwhile("chipless")
+    said = " ".join(out.split())
+    assert code == 1 and "there is no such chip; here: pwmchip7" in said
     assert "sensor pile_core: 62 °C" in said and "pump battery: 12.70 V at rest, not loaded" in said
     assert out.count("Roll-call") == 1
 
@@ -223,26 +243,17 @@ def test_a_run_that_holds_the_outputs_is_not_disturbed(board):
         run.communicate(timeout=15)
 
 
-def test_on_a_terminal_what_was_typed_before_the_question_does_not_count(board):
-    ours, theirs = pty.openpty()
-    said = board.path / "said"
-    with said.open("w") as stream:
-        process = board.start("--only", "pump", stdin=theirs, stdout=stream, stderr=subprocess.STDOUT)
-    try:
-        os.write(ours, b"y\ny\n")
-        assert seconds_until(lambda: "leaves it" in " ".join(said.read_text().split()), 20.0) < 20.0
-        time.sleep(0.5)
-        assert board.duties() == [0, 0], "a stray y started the pump"
-        os.write(ours, b"y\n")
-        assert board.driving()
-        os.write(ours, b"n\n")
-        assert process.wait(15) == 1 and board.duties() == [0, 0]
-        assert "it does not run" in said.read_text()
-    finally:
-        if process.poll() is None:
-            os.killpg(process.pid, signal.SIGKILL)
-        os.close(ours)
-        os.close(theirs)
+def test_on_a_terminal_what_was_typed_before_the_question_does_not_count(meanwhile):
+    typist = meanwhile("typist")
+    board, process = typist.board, typist.process
+    assert seconds_until(lambda: "leaves it" in " ".join(typist.said.read_text().split()), 20.0) < 20.0
+    time.sleep(0.5)
+    assert board.duties() == [0, 0], "a stray y started the pump"
+    typist.type("y\n")
+    assert board.driving()
+    typist.type("n\n")
+    assert process.wait(15) == 1 and board.duties() == [0, 0]
+    assert "it does not run" in typist.said.read_text()
 
 
 def refused(capsys, *words):
