@@ -63,7 +63,19 @@ _READ: Any = attrgetter(*SENSORS)
 class Sensor(Memory):
     """One sensor: the value believed now (NaN when none), what is being doubted, and how many readings were refused."""
 
-    __slots__ = ("_high", "_kind", "_low", "_step", "doubt_s", "doubted", "fitted", "good_s", "rejects", "value")
+    __slots__ = (
+        "_high",
+        "_kind",
+        "_low",
+        "_step",
+        "doubt_s",
+        "doubted",
+        "fitted",
+        "good_s",
+        "pending",
+        "rejects",
+        "value",
+    )
 
     def __init__(self, kind: Kind) -> None:
         self._kind = kind
@@ -74,6 +86,7 @@ class Sensor(Memory):
         self.doubt_s = nan
         self.fitted = False
         self.rejects = 0.0  # until somebody takes stock
+        self.pending = 0.0  # how many of these agree with each other, so that they may be a jump and no flicker
 
     def judge(self, raw: float, now_s: float) -> float:
         """Return the value to believe for the reading ``raw`` taken at ``now_s`` [s]; NaN for none."""
@@ -95,9 +108,16 @@ class Sensor(Memory):
         if raw == _POWER_ON_C and kind.temperature:
             return self._held(now_s)
         if not known or self._lasted(raw, now_s):
+            self.rejects = max(0.0, self.rejects - self.pending)
             return self._believe(raw, now_s)
         self.rejects += 1.0
+        self.pending = self.pending + 1.0 if self.doubt_s < now_s else 1.0
         return self.value
+
+    @property
+    def scattered(self) -> float:
+        """How many readings were refused that did not agree with each other."""
+        return self.rejects - self.pending if self.doubted == self.doubted else self.rejects
 
     def _believe(self, raw: float, now_s: float) -> float:
         self.value, self.good_s, self.fitted = raw, now_s, True

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST
+from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST, WINDING_DOWN
 from controller.power import LITHIUM
 from sim import layout as at
 from sim.greenhouse import air_temperature
@@ -141,8 +141,10 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.drawing and v.flow_kg_s > 0.0 and v.core_c < 40.0),
     Rule("frost-eats-pile", "pulses against frost keep taking heat from a core below 30 °C", 4 * HOUR_S,
          lambda v: v.pump > 0.0 and v.limit == "frost" and v.flow_kg_s > 0.0 and 20.0 < v.core_c < 30.0, BY_DAY),
-    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made", 6 * HOUR_S,
-         lambda v: v.core_fall_k > 5.0 and v.day_drawn_j > v.day_made_j and v.able(PILE) and v.able(PUSHED_WATER)
+    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, to less than 10 K above its floor",
+    6 * HOUR_S,
+         lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
+         and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
          and v.able(PUSHED_AIR)),
     Rule("hold-off-draw", "heat is drawn before the pile was ever hot for long", 0.0,
          lambda v: v.drawing and v.phase == HOLD_OFF),
