@@ -114,7 +114,7 @@ def meanwhile(tmp_path_factory):
 
     def result(name):
         if name not in ended:
-            out, err = started[name].communicate(timeout=90)
+            out, err = started[name].communicate(timeout=170)  # the first one compiles the simulator
             ended[name] = started[name].returncode, out, err
         return ended[name]
 
