@@ -11,13 +11,11 @@ from controller.commissioning_plan import ORDER
 from controller.signals import Measurements
 
 from .learned import Document, Taken, in_file, shown
-from .narrow import wrapped
 
 if TYPE_CHECKING:
     from controller.commissioning import Commissioning
     from controller.commissioning_results import Learned
 
-__all__ = ["Narrator", "wrapped"]
 EVERY_S = 30.0
 BEFORE = (
     "The pump and the fan will be driven for 20 to 40 minutes.",
