@@ -18,7 +18,7 @@ VERBS: dict[str, tuple[str, str | None]] = {
     "simulate": ("run a season of a simulated greenhouse and show what a policy harvests", "simulate"),
     "tune": ("find controller gains for a plant and prove that they are safe", "tune"),
     "init": ("write a commented settings file for your greenhouse", "init"),
-    "check": ("show each sensor and move each output once", None),
+    "check": ("show each sensor and move each output once", "check"),
     "commission": ("learn pump, fan, coil and delays of a greenhouse in one guided session", "commission"),
     "run": ("control the greenhouse", "run"),
     "report": ("say what was harvested, saved, and broken", "report"),

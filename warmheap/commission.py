@@ -75,6 +75,7 @@ def _check(args: argparse.Namespace) -> None:
 def _kept(args: argparse.Namespace) -> None:
     """``--show`` and ``--forget``."""
     from . import commission_tell as tell
+    from .narrow import wrapped
     from .run import state_folder
     from .settings_store import SettingsStore
 
@@ -89,7 +90,7 @@ def _kept(args: argparse.Namespace) -> None:
         print(json.dumps(document.as_json() if document else None, indent=2))
         return
     for line in tell.what_is_kept(document):
-        print(tell.wrapped(line))
+        print(wrapped(line))
 
 
 def _at_once(args: argparse.Namespace) -> None:

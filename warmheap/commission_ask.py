@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import select
-import sys
-import termios
 import tomllib
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
 from controller.commissioning_plan import BUCKETS, TAPE, Question
 
 from .errors import UsageError
+from .terminal_lines import Lines
 from .units import QuantityError, to_si
 
 NONE_YET, LEFT_OUT, READY = float("nan"), -1.0, 1.0
@@ -56,10 +52,8 @@ class Terminal:
 
     def __init__(self, say: Say, fd: int | None = None) -> None:
         self._say = say
-        self._fd = sys.stdin.fileno() if fd is None else fd
+        self._lines = Lines(fd)
         self._asked = ""
-        self._typed = b""
-        self._closed = False
 
     def poll(self, question: Question | None) -> float:
         """Show a question once; then take a line when there is one. What cannot be read is asked again."""
@@ -68,9 +62,9 @@ class Terminal:
             return NONE_YET
         if question.key != self._asked:
             self._ask(question)
-        line = self._line()
+        line = self._lines.take()
         if line is None:
-            return LEFT_OUT if self._closed else NONE_YET
+            return LEFT_OUT if self._lines.closed else NONE_YET
         try:
             return understood(question, line)
         except QuantityError as wrong:
@@ -78,28 +72,10 @@ class Terminal:
             return NONE_YET
 
     def _ask(self, question: Question) -> None:
-        """What was typed before a question stood is no answer to it: a stray y must not start a pump."""
         self._asked = question.key
-        if os.isatty(self._fd):
-            self._typed = b""
-            with suppress(termios.error):
-                termios.tcflush(self._fd, termios.TCIFLUSH)
+        self._lines.drop_typed()  # what was typed before a question stood is no answer to it
         how = HOW_READY if question.key.endswith(READY_END) else HOW
         self._say(f"? {question.text} {how}")
-
-    def _line(self) -> str | None:
-        while b"\n" not in self._typed and not self._closed and select.select([self._fd], [], [], 0.0)[0]:
-            try:
-                read = os.read(self._fd, 4096)
-            except OSError:
-                read = b""
-            self._closed = not read
-            self._typed = (self._typed + read)[-4096:]
-        line, end, rest = self._typed.partition(b"\n")
-        if not end:
-            return None
-        self._typed = rest
-        return line.decode("utf-8", "replace").strip()
 
 
 def understood(question: Question, line: str) -> float:
