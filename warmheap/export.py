@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import sqlite3
 from collections.abc import Iterator
+from os.path import isfile
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ BATCH = 20_000
 
 def export(ledger: Path, folder: Path, kind: str) -> None:
     """Write all tables into ``folder``; ``kind`` is "csv" or "parquet". ``UsageError``; half a file is never left."""
-    if not ledger.is_file():
+    if not isfile(ledger):
         raise UsageError(f"{ledger} is no file: give the ledger, ledger.sqlite in the folder of `warmheap run --state`")
     write = _csv if kind == "csv" else _parquet()
     try:

@@ -11,7 +11,7 @@ from typing import Any
 from .units import QuantityError
 
 DEFAULT_LISTEN = "127.0.0.1:8067"
-_ADDRESS = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[0-9A-Za-z.-]+):(\d{1,5})")
+_ADDRESS = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[0-9A-Za-z.-]+):([0-9]{1,5})")
 _TOPIC = re.compile(r"[^#+/\s$][^#+\s]*(?<!/)")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from datetime import date
+from os.path import isfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -107,7 +108,7 @@ def _find(name: str | None) -> Path | None:
     if name is None:
         return None
     for path in (Path(name), FOLDER / name, FOLDER / f"{name}.toml"):
-        if path.is_file():
+        if isfile(path):
             return path
     raise UsageError(f"plan file {name!r} is not a file; write one, or use flags (see warmheap plan --help)")
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import UsageError
+from .files import read_at_most
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -39,15 +40,14 @@ def read_raw(path: Path | None) -> Raw:
     if path is None:
         return {"title": "Plan", "invented": False}
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+        data = read_at_most(path, LARGEST_FILE + 1)
         if len(data) > LARGEST_FILE:
             raise UsageError(f"{path}: too long for a plan file: at most {LARGEST_FILE // 1024} kB")
         return tomllib.loads(data.decode("utf-8-sig"))
     except OSError as wrong:
         raise UsageError(f"{path}: cannot be read: {wrong.strerror}") from None
     except (ValueError, RecursionError) as wrong:
-        raise UsageError(f"{path} is not valid TOML: {wrong}") from None
+        raise UsageError(f"{path} is not valid TOML: {str(wrong).partition(';')[0]}") from None
 
 
 def with_flags(raw: Raw, args: argparse.Namespace) -> Raw:

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
 from math import isfinite, nan
+from os.path import isfile
 from pathlib import Path
 from typing import Any
 
@@ -106,7 +107,7 @@ def replay(
 
     ``settings`` replace the recorded ones. ``UsageError`` in one line when the ledger cannot be read.
     """
-    if not path.is_file():
+    if not isfile(path):
         raise UsageError(f"{path} is no file: give the ledger, ledger.sqlite in the folder of `warmheap run --state`")
     try:
         db = opened(path)

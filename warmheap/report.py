@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from datetime import date, tzinfo
 from math import isfinite
+from os.path import isdir
 from pathlib import Path
 from typing import Any
 
@@ -100,7 +101,7 @@ def ledger_file(given: str | None) -> Path:
     from .run import state_folder
 
     path = Path(given) if given else state_folder(argparse.Namespace(state=None, plant=None))
-    return path / "ledger.sqlite" if path.is_dir() or not given else path
+    return path / "ledger.sqlite" if isdir(path) or not given else path
 
 
 def plain(value: Any) -> Any:

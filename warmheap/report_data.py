@@ -8,6 +8,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, tzinfo
 from math import nan
+from os.path import isfile
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +81,7 @@ class Record:
 
 def read(path: Path, zone: tzinfo | None = None) -> Record:
     """Read a ledger, with days of ``zone`` (the machine's own by default). ``UsageError`` in one line if it cannot be."""
-    if not path.is_file():
+    if not isfile(path):
         raise UsageError(
             f"{path} is no file: give the ledger, ledger.sqlite in the folder that `warmheap run` was given as --state"
         )

@@ -19,6 +19,7 @@ from hardware.settings import BoardSettings, OutputSettings, PulseSettings, Root
 from hardware.wiring import check_wiring
 
 from .errors import UsageError
+from .files import read_at_most
 from .outside_settings import OutsideSettings, outside
 from .settings_table import BY_PATH, KEYS, TABLES, Key
 from .units import QuantityError, from_si, to_si, unit_of
@@ -46,8 +47,7 @@ class Settings:
 def load(path: str | Path) -> Settings:
     """Read a settings file; ``SettingsFileError`` with one line on whatever is wrong."""
     try:
-        with Path(path).open("rb") as stream:
-            raw = stream.read(_LARGEST_FILE + 1)
+        raw = read_at_most(Path(path), _LARGEST_FILE + 1)
         if len(raw) > _LARGEST_FILE:
             raise SettingsFileError(f"{path} is larger than {_LARGEST_FILE // 1024} KiB: is it a settings file?")
         return parse(raw.decode("utf-8"), str(path))
@@ -60,13 +60,18 @@ def load(path: str | Path) -> Settings:
 def parse(text: str, source: str = "settings") -> Settings:
     """Read settings from TOML text; ``source`` is how error messages call it."""
     try:
-        return _settings(tomllib.loads(text), text)
-    except (tomllib.TOMLDecodeError, RecursionError) as wrong:
-        raise SettingsFileError(_printable(f"{source} is not valid TOML: {wrong}")) from None
+        return _settings(_tables(text), text)
     except SettingsError as wrong:
         raise SettingsFileError(_printable(f"{source}: {_in_the_files_words(str(wrong))}")) from None
     except (HardwareError, QuantityError, SettingsFileError) as wrong:
         raise SettingsFileError(_printable(f"{source}: {wrong}")) from None
+
+
+def _tables(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as wrong:  # a ValueError, not its own, for numbers of thousands of digits
+        raise SettingsFileError(f"is not valid TOML: {str(wrong).partition(';')[0]}") from None
 
 
 def _settings(raw: Mapping[str, Any], text: str) -> Settings:
@@ -146,7 +151,7 @@ def _count(key: Key, given: Any) -> int:
 
 def _pwm(key: Key, given: Any) -> tuple[int, int]:
     chip, _, channel = given.partition("/") if isinstance(given, str) else ("", "", "")
-    if not (chip.isdecimal() and channel.isdecimal() and len(given) <= 7):
+    if not (chip.isdecimal() and channel.isdecimal() and given.isascii() and len(given) <= 7):
         raise QuantityError('is not "chip/channel", like "0/1" for pwmchip0, channel 1')
     return int(chip), int(channel)
 

@@ -6,6 +6,7 @@ import argparse
 import json
 from functools import partial
 from math import isfinite
+from os.path import isfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -85,7 +86,7 @@ def _find(name: str | None) -> Path:
     if name is None:
         raise UsageError(f"name a scenario file; {known}")
     for path in (Path(name), FOLDER / name, FOLDER / f"{name}.toml"):
-        if path.is_file():
+        if isfile(path):
             return path
     raise UsageError(f"scenario {name!r} is not a file; {known}")
 
