@@ -5,7 +5,8 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 
@@ -24,20 +25,52 @@ def read_at_most(path: Path, most: int) -> bytes:
         os.close(handle)
 
 
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """A name beside ``path``, with the same ending, to write to; at the end of the block it takes the place of ``path``.
+
+    Where the block fails it is removed, and ``path`` is as it was. ``OSError``, also for what is no plain file:
+    a device must not be replaced by a file of its name.
+    """
+    path = Path(os.path.realpath(path))
+    if os.path.lexists(path) and not os.path.isfile(path):
+        code = errno.EISDIR if os.path.isdir(path) else errno.EINVAL
+        raise OSError(code, os.strerror(code) if code == errno.EISDIR else "it is no plain file", str(path))
+    beside = path.with_name(f".{path.stem}.new{path.suffix}")
+    try:
+        yield beside
+        with beside.open("rb") as stream:
+            os.fsync(stream.fileno())
+        beside.replace(path)
+    finally:
+        with suppress(OSError):
+            beside.unlink()
+    sync_folder(path.parent)
+
+
 def write_whole(path: Path, data: bytes) -> None:
     """Replace ``path`` by ``data`` in one step and wait until both file and name are on the disk. ``OSError``."""
-    beside = path.with_name(f".{path.name}.new")
-    try:
-        with beside.open("wb") as stream:
+    with whole(path) as beside:
+        beside.write_bytes(data)
+
+
+def write_first(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet. ``FileExistsError``, ``OSError``; half of it is never left."""
+    with path.open("xb") as stream:
+        try:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        beside.replace(path)
-    except OSError:
-        with suppress(OSError):
-            beside.unlink()
-        raise
-    sync_folder(path.parent)
+        except OSError:
+            path.unlink()
+            raise
+
+
+@contextmanager
+def all_whole(paths: Sequence[Path]) -> Iterator[list[Path]]:
+    """Names to write to, as of `whole`, for files that belong together: all of them are replaced, or none."""
+    with ExitStack() as stack:
+        yield [stack.enter_context(whole(path)) for path in paths]
 
 
 def sync_folder(folder: Path) -> None:

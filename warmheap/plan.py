@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import UsageError
+from .files import whole
 from .fuels import FUELS
 from .plan_file import FLAGS, read_raw, scenario_of, with_flags, write_scenario
 from .savings import Avoided, Price, avoided
@@ -99,9 +100,12 @@ def _draw(plan: Plan, path: Path) -> None:
     from sim.plan_picture import draw_plan
 
     try:
-        draw_plan(plan, path)
+        with whole(path) as beside:
+            draw_plan(plan, beside)
     except (OSError, ValueError) as wrong:
-        raise UsageError(f"--picture {path}: {wrong}; name a .png that can be written") from None
+        raise UsageError(
+            f"--picture {path}: {getattr(wrong, 'strerror', None) or wrong}; name a .png that can be written"
+        ) from None
 
 
 def _find(name: str | None) -> Path | None:

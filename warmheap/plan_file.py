@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import UsageError
-from .files import read_at_most
+from .files import read_at_most, write_first
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -83,7 +83,9 @@ def scenario_of(raw: Raw, source: str, folder: Path, *, grow: bool) -> tuple[Sce
 
     made = {key: dict(value) if isinstance(value, dict) else value for key, value in raw.items() if key != "recipe"}
     if "weather" not in _table(made, "place"):
-        raise UsageError('place.weather: is missing; name a weather file (TMY3, EPW, TM2) or "pvlib:NAME" (--weather)')
+        raise UsageError(
+            f'place.weather: is missing in {source}; name a weather file (TMY3, EPW, TM2) or "pvlib:NAME" (--weather)'
+        )
     made["place"].setdefault("start", "11-15")
     try:
         mixed = mix(raw["recipe"]) if "recipe" in raw else None
@@ -116,8 +118,9 @@ def write_scenario(made: Raw, scenario: Scenario, path: Path) -> None:
     if not str(out["place"]["weather"]).startswith("pvlib:"):
         out["place"]["weather"] = os.path.relpath(scenario.weather_path, path.parent)
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write("# Written by warmheap plan. What is not written here keeps its default.\n" + as_toml(out))
+        write_first(
+            path, f"# Written by warmheap plan. What is not written here keeps its default.\n{as_toml(out)}".encode()
+        )
     except FileExistsError:
         raise UsageError(f"--write-scenario {path}: is there already; name a new file") from None
     except OSError as wrong:

@@ -81,7 +81,7 @@ def run(args: argparse.Namespace) -> None:
         out.parent.mkdir(parents=True, exist_ok=True)
         write_whole(out, page(figures, units).encode())
     except OSError as wrong:
-        raise UsageError(f"cannot write the report: {wrong}") from None
+        raise UsageError(f"cannot write the report {out}: {wrong.strerror or wrong}; name another --out") from None
     for row in figures["ledgers"]:
         print(f"{row['name']:18} {ledger_text(row, units)}")
     print(f"report: {out}")

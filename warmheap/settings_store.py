@@ -124,6 +124,10 @@ class SettingsStore:
         except ValueError:
             return None
 
+    def doubt(self) -> str:
+        """What is wrong with the copies of what was learned, in a line; nothing where they are sound."""
+        return self._learned.load().said
+
     def save_learned(self, document: Document) -> None:
         """Keep what was measured on the plant, over what was learned before; values go before the file's.
 
