@@ -100,6 +100,9 @@ def _run(parser: argparse.ArgumentParser, argv: Sequence[str] | None) -> int:
         raise UsageError(f"{args.verb} will {purpose}; this version does not have it yet")
     if unknown:
         parser.error(f"unknown argument {unknown[0]!r} of {args.verb}")
+    for name, value in vars(args).items():
+        if value == []:  # what argparse makes of "--days=--"
+            parser.error(f"argument --{name.replace('_', '-')}: '--' is no value")
     import_module(f".{module}", __package__).run(args)
     return OK
 

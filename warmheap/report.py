@@ -117,11 +117,11 @@ def _accuracy(args: argparse.Namespace) -> Any:
     from .heat_error import COVERAGE, Accuracy
 
     found = Accuracy()
-    if args.probe_accuracy:
+    if args.probe_accuracy is not None:
         found = replace(found, probe_k=_quantity("--probe-accuracy", args.probe_accuracy, "K", 5.0) / COVERAGE)
-    if args.meter_accuracy:
+    if args.meter_accuracy is not None:
         found = replace(found, meter_factor=_quantity("--meter-accuracy", args.meter_accuracy, "1", 1.0) / COVERAGE)
-    if args.fan_accuracy:
+    if args.fan_accuracy is not None:
         found = replace(found, fan_factor=_quantity("--fan-accuracy", args.fan_accuracy, "1", 1.0) / COVERAGE)
     found = found.matched() if args.matched else found
     return found.bucketed() if args.bucket else found
@@ -145,7 +145,7 @@ def _zone(name: str | None) -> tzinfo | None:
     from zoneinfo import ZoneInfo
 
     try:
-        return ZoneInfo(name) if name else None
+        return ZoneInfo(name) if name is not None else None
     except (KeyError, ValueError, OSError):
         raise UsageError(f"--zone {name!r} is no time zone: use a name like America/New_York or UTC") from None
 
@@ -163,7 +163,9 @@ def _wanted(args: argparse.Namespace) -> Any:
     if args.fuel not in FUELS:
         raise UsageError(f"--fuel {args.fuel!r} is not one of {', '.join(FUELS)}")
     fuel = FUELS[args.fuel]
-    factor = _quantity("--efficiency", args.efficiency, "1", 5.0) if args.efficiency else fuel.usual_efficiency
+    factor = (
+        _quantity("--efficiency", args.efficiency, "1", 5.0) if args.efficiency is not None else fuel.usual_efficiency
+    )
     typed, currency = _price(args.price)
     if typed is not None and not args.price_date:
         raise UsageError("--price needs --price-date, the day it was asked, like 2026-02-23")

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import UsageError
+from .simulate import seed
 
 DEFAULT_FILE = "greenhouse.toml"
 ORPHANED, FAULT = 4, 3
@@ -42,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--days", type=_number(1e-4, 730), metavar="N", help="with --plant: end after N days of the plant"
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="with --plant: chance (1)")
+    parser.add_argument("--seed", type=seed, default=1, metavar="S", help="with --plant: chance (1)")
     parser.add_argument("--resume", action="store_true", help="with --plant: go on where the last run in --state was")
     parser.add_argument("--tick", type=_number(1, 60), metavar="S", help="decide every S seconds, not when it asks")
     parser.add_argument(

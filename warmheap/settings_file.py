@@ -118,7 +118,8 @@ def _value(key: Key, given: Any) -> Any:
     except (QuantityError, HardwareError) as wrong:
         if key.path in SECRETS:
             raise QuantityError(f"{key.path} {wrong}") from None
-        raise QuantityError(f"{key.path} = {_shown(given)} {str(wrong).removeprefix(_shown(given)).strip()}") from None
+        said = str(wrong).removeprefix(f'"{given}"').removeprefix(_shown(given)).strip()  # named once is enough
+        raise QuantityError(f"{key.path} = {_shown(given)} {said}") from None
 
 
 def _quantity(key: Key, given: Any) -> float:
