@@ -8,6 +8,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from .settings_table import BY_PATH, KEYS, TABLES, Key
 from .units import QuantityError, from_si, to_si, unit_of
 
 SYS = "WARMHEAP_SYS"  # tests and the kernel rig put another /sys here
+LONGEST_LINE = 480
 _LARGEST_FILE = 64 * 1024
 _LARGEST_FACTOR = 1000.0
 SECRETS = ("page.token", "mqtt.password")  # never shown, not even when they are wrong
@@ -172,6 +174,16 @@ def _yes_no(key: Key, given: Any) -> bool:
     return given
 
 
+def _date(key: Key, given: Any) -> date:
+    """A date of TOML's own, or one in quotes."""
+    try:
+        if type(given) is date:
+            return given
+        return date.fromisoformat(given)
+    except (TypeError, ValueError):
+        raise QuantityError("is no date: write it as year-month-day, like 2026-02-23") from None
+
+
 def _sensor(key: Key, given: Any) -> tuple[str, float] | Source:
     """A probe as (id, offset), or a kernel file; both plain or as { source, factor, offset }."""
     extra = dict(given) if isinstance(given, dict) else {"source": given}
@@ -199,7 +211,7 @@ def _unit_of_reading(reading: str) -> str:
 
 _READERS: dict[str, Any] = {
     "choice": _choice, "order": _order, "pin": _count, "count": _count, "pwm": _pwm, "yes/no": _yes_no, "sensor": _sensor,
-    "text": _text,
+    "text": _text, "date": _date,
 }  # fmt: skip
 
 
@@ -272,4 +284,5 @@ def _shown(given: Any) -> str:
 
 
 def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE // 2]} ... {line[-LONGEST_LINE // 3 :]}"
