@@ -89,7 +89,7 @@ class HeatBook:
         self._pump_duty = self._fan_duty = 0.0
         self._on_kg = self._zero_s = self._fan_on_s = 0.0
         self._rest_s = COLD_COIL_S
-        self._stood_s = self._through_kg = 0.0
+        self._standing_s = self._stood_s = self._through_kg = 0.0
         self._counts_at_rest = self._metered = False
         self._line_c = [float("nan"), float("nan")]
         self._ground_c = float("nan")
@@ -126,6 +126,7 @@ class HeatBook:
         """After a gap nothing is known of what went before: the coil counts as standing full again."""
         self._was = self._now(r)
         self._zero_s, self._rest_s = 0.0, COLD_COIL_S
+        self._standing_s = self._stood_s = 0.0  # but it was not seen to stand
 
     @staticmethod
     def _now(r: Readings) -> dict[str, float]:
@@ -140,8 +141,8 @@ class HeatBook:
         if self._pump_duty <= 0.0:
             self._rest(b.span_s, measured_kg_s)
             return
-        if self._rest_s > 0.0:
-            self._stood_s, self._through_kg = self._rest_s, 0.0
+        if self._standing_s > 0.0:
+            self._stood_s, self._through_kg, self._standing_s = self._standing_s, 0.0, 0.0
         self._on_kg, self._rest_s = (0.0 if self._rest_s >= COLD_COIL_S else self._on_kg), 0.0
         rise_k = self._mean(now, "water_supply_c") - self._mean(now, "water_return_c")
         if rise_k != rise_k:
@@ -191,6 +192,7 @@ class HeatBook:
 
     def _rest(self, span_s: float, measured_kg_s: float) -> None:
         self._rest_s += span_s
+        self._standing_s += span_s
         self._zero_s = 0.0
         if self._rest_s > COUNTS_AT_REST_S and measured_kg_s == measured_kg_s:
             self._counts_at_rest = measured_kg_s > RESTING_KG_S
