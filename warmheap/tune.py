@@ -98,21 +98,27 @@ def _checked(args: argparse.Namespace) -> int:
 
 @contextmanager
 def _executor(workers: int | None) -> Iterator[Executor | None]:
-    """The worker processes of campaigns; with one worker none at all."""
+    """Processes that load afresh (a fork beside a display's thread may hang); with one worker none at all."""
+    import multiprocessing as mp
     import os
-
-    from sim.campaign_workers import local_crew
+    from concurrent.futures import ProcessPoolExecutor
 
     count = workers or min(os.cpu_count() or 1, MOST_WORKERS)
     if count == 1:
         yield None
         return
-    with local_crew(count) as crew:
+    with ProcessPoolExecutor(count, mp.get_context("spawn"), _deaf_to_ctrl_c) as pool:
         try:
-            yield crew.executor
+            yield pool
         except KeyboardInterrupt:
-            crew.executor.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _deaf_to_ctrl_c() -> None:
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears it and calls the work off
 
 
 @contextmanager
