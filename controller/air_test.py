@@ -70,7 +70,7 @@ class AirTest(Memory):
 
     def sniff(self, rh: float) -> None:
         """Take the humidity of the air that a pulse brings; the wettest counts, since the probe lags and mixes."""
-        if not rh <= self.rh:
+        if rh > self.rh or self.rh != self.rh:
             self.rh = rh
 
     def smell(self, pile_o2: float, elapsed_s: float) -> None:

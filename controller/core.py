@@ -56,7 +56,7 @@ from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
 
-SNAPSHOT_VERSION = 3
+SNAPSHOT_VERSION = 4
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0

@@ -132,7 +132,7 @@ class FrostGuard(Memory):
                 self.standing_c = supply_c if supply_c < return_c or return_c != return_c else return_c
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
-        if not return_c >= self.coldest_c:
+        if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
             self.still_s = 0.0

@@ -22,7 +22,7 @@ from sim.faults.proof import proved
 from sim.history import ROW_S, History
 from sim.plant import Plant
 from sim.population import RandomSeason, random_season
-from sim.rules import PUSHED_AIR, PUSHED_WATER, Break, Rules
+from sim.rules import PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -273,6 +273,8 @@ class Play:
             self.history.add(self._now_s, self.world.truth, on.pump_duty, on.fan_duty, limit)
 
     def _lost(self) -> frozenset[str]:
+        if self.world.taps:
+            self._spoilt |= {READINGS}
         lost = self.world.lost | self._spoilt
         for until_s, takes in self._ended:
             if self._now_s < until_s:
