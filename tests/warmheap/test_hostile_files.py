@@ -255,6 +255,16 @@ def test_a_link_stays_a_link_and_what_it_points_to_is_written(tmp_path):
     assert (tmp_path / "link").is_symlink() and (tmp_path / "real").read_bytes() == b"new"
 
 
+def test_who_reads_the_old_file_goes_on_reading_it_whole(tmp_path):
+    """The new one takes its name in one step; what is written into an open file is half old, half new."""
+    path = tmp_path / "page.html"
+    path.write_bytes(b"old" * 1000)
+    with path.open("rb") as reader:
+        files.write_whole(path, b"new")
+        assert reader.read() == b"old" * 1000
+    assert path.read_bytes() == b"new"
+
+
 def test_files_that_belong_together_are_all_new_or_all_old(tmp_path):
     paths = [tmp_path / "a", tmp_path / "b"]
     for path in paths:
