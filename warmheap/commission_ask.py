@@ -10,12 +10,14 @@ from typing import Protocol
 from controller.commissioning_plan import BUCKETS, TAPE, Question
 
 from .errors import UsageError
+from .files import read_at_most
 from .terminal_lines import Lines
 from .units import QuantityError, to_si
 
 NONE_YET, LEFT_OUT, READY = float("nan"), -1.0, 1.0
 IN_FILE = {"coil": TAPE} | {name: name for name in BUCKETS}  # key in an answers file: key of the question
 MOST_LITRES = 1000.0
+LARGEST_FILE = 64 * 1024
 YES = ("y", "yes", "1", "ready", "ok")
 READY_END = "-ready"
 HOW = "Number with unit, like 48 L or 12.7 gal. Enter alone leaves it out."
@@ -100,11 +102,14 @@ def litres_of(value: object) -> float:
 def answers_in(path: str) -> dict[str, float]:
     """The answers of a TOML file, by the key of the question, in litres; ``UsageError`` in one line."""
     try:
-        raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        text = read_at_most(Path(path), LARGEST_FILE + 1)
+        if len(text) > LARGEST_FILE:
+            raise UsageError(f"{path} is larger than {LARGEST_FILE // 1024} KiB: is it a file of answers?")
+        raw = tomllib.loads(text.decode("utf-8"))
     except OSError as wrong:
         raise UsageError(f"cannot read {path}: {wrong.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as wrong:
-        raise UsageError(f"{path} is not valid TOML: {wrong}") from None
+    except (ValueError, RecursionError) as wrong:
+        raise UsageError(f"{path} is not valid TOML: {str(wrong).partition(';')[0]}") from None
     found = {}
     for key, value in raw.items():
         if key not in IN_FILE:
