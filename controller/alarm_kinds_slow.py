@@ -44,14 +44,14 @@ FLICKERING = {
     "fan_battery_v": "voltage of the fan's battery",
 }
 _CABLE = "A wet plug, a cut cable or a dead sensor."
-_READS_AGAIN = "By itself, ten minutes after it reads again."
+_READS_AGAIN = "By itself, two hours after it reads again without gaps."
 
 
 def _silence(row: tuple[str, str, str, str, str]) -> AlarmKind:
     _, code, severity, name, without = row
     seen = f"The {name} is silent; {without}."
     look = f"Check the {name}, its cable and plug."
-    return AlarmKind(code, severity, 30 * MINUTE_S, 10 * MINUTE_S, seen, look, _CABLE, _READS_AGAIN)
+    return AlarmKind(code, severity, 30 * MINUTE_S, 2 * HOUR_S, seen, look, _CABLE, _READS_AGAIN)
 
 
 _PROBES = (
@@ -140,7 +140,7 @@ _WATER = (
         15 * MINUTE_S,
         "Much water flows ({} L/min) though the pump is switched off.",
         "Pull the pump's plug: it drains pile and battery. Then replace the switch; in frost drain the line.",
-        "A switch that failed in the on position, or a pump wired past it.",
+        "A switch that failed in the on position, or a pump wired past it. If it is silent, the meter counts by itself.",
         "By itself, a quarter of an hour after the water stands.",
         "idle_l_min",
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import nan
 from typing import Any
 
@@ -162,6 +162,13 @@ class Controller(Memory):
         """End a hand-run now."""
         self.hand.end()
 
+    def expect(self, sensors: Iterable[str]) -> None:
+        """Note which sensors the plant has, so that one that never reads is told too, even after a loss of memory.
+
+        Without it a sensor is known from its first reading on. Names as in ``Measurements``; ``ValueError`` for others.
+        """
+        self.checks.expect(sensors)
+
     def declare_drained(self) -> None:
         """Note that the loop holds no water: from the next step on the pump never runs, not even against frost."""
         self.drained = True
@@ -311,7 +318,10 @@ class Controller(Memory):
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
-        moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        start_c = (
+            r.water_supply_c if pump.dead_meter else pump.start_supply_c
+        )  # where a meter says no, moving is no proof
+        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
         elif self.witness.stands(pump.suspect):
@@ -338,7 +348,8 @@ class Controller(Memory):
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
-        duty = pump.drive(target, r.water_flow_kg_s, r.water_supply_c, r.pump_battery_v, clock.elapsed_s)
+        supply_c = nan if self.slow.restless(self.checks, "water_supply_c") else r.water_supply_c  # vouches for nothing
+        duty = pump.drive(target, r.water_flow_kg_s, supply_c, r.pump_battery_v, clock.elapsed_s)
         if v.limit != "frost" and (pump.mode != RUN or pump.on_s < METER_LAG_S):
             v.limit = "no-flow" if pump.locked else "start"
         by_hand = self.phase == MANUAL and v.limit != "frost"

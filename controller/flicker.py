@@ -14,7 +14,8 @@ from controller.memory import Memory
 WINDOW_S = 600.0
 BAD_SHARE = 0.2
 FEWEST_STEPS = 8.0  # fewer readings in a window prove nothing
-_PLACES = tuple(tuple(SENSORS).index(name) for name in FLICKERING)
+_PLACE = {name: place for place, name in enumerate(SENSORS)}
+_PLACES = tuple(_PLACE[name] for name in FLICKERING)
 
 
 class Flicker(Memory):
@@ -29,9 +30,9 @@ class Flicker(Memory):
 
     def restless(self, checks: SensorChecks, name: str, steps: float) -> bool:
         """Whether the sensor is known to flicker, or does so in the ``steps`` readings since the last review."""
-        place = tuple(SENSORS).index(name)
+        place = _PLACE[name]
         known = self.worst == self.worst and _PLACES[int(self.worst)] == place
-        return known or checks.sensors[place].rejects > BAD_SHARE * steps
+        return known or checks.sensors[place].scattered > BAD_SHARE * steps
 
     def review(self, checks: SensorChecks, steps: float, elapsed_s: float) -> None:
         """Take ``steps`` more readings of every sensor that came in ``elapsed_s``."""
@@ -43,12 +44,12 @@ class Flicker(Memory):
         share = max(shares)
         self.worst = float(shares.index(share)) if self.steps >= FEWEST_STEPS and share > BAD_SHARE else nan
         for sensor in checks.sensors:
-            sensor.rejects = 0.0
+            sensor.rejects = sensor.pending = 0.0
         self.steps = self.time_s = 0.0
 
 
 def _bad_share(checks: SensorChecks, place: int, steps: float) -> float:
     """Share of bad readings; 0 for a sensor that is silent, which is another alarm, or not fitted."""
     sensor = checks.sensors[place]
-    silent = sensor.value != sensor.value or sensor.rejects >= steps
-    return 0.0 if silent or not sensor.fitted else sensor.rejects / max(steps, 1.0)
+    silent = sensor.rejects >= steps
+    return 0.0 if silent or not sensor.fitted else sensor.scattered / max(steps, 1.0)

@@ -116,7 +116,7 @@ class FrostGuard(Memory):
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
-        if bound_c > PULSE_BELOW_C:
+        if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True
         if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
             return False

@@ -30,7 +30,7 @@ DAY_S = 86400.0
 # --- water
 TELLING_SPAN_K = 15.0  # between core and return: less says nothing about whether water moves
 NO_HEAT_SHARE = 0.1  # of the warming that moving water would show
-FAR_BELOW_SHARE = 0.4
+FAR_BELOW_SHARE = 0.5
 UNMOVED_K = 1.0
 SWAPPED_K = 2.0
 

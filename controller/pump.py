@@ -13,6 +13,8 @@ OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
+TRICKLE_SHARE = 0.05  # of what the pump curve gives at this duty
+SILENT_KG_S = 0.001  # a meter that shows more is not dead
 NO_FLOW_S = 30.0  # a small pump bears some minutes without water; with all tries four times this (own judgement)
 DRY_PUSH_PER_S = 0.03  # more duty while no water moves: reaches full duty before the pump is called dry
 METER_WORKS_KG_S = 0.005
@@ -88,6 +90,7 @@ class PumpDrive(Memory):
         "_settings",
         "dead_meter",
         "dry_s",
+        "due_kg_s",
         "duty",
         "kick_seen",
         "least_duty",
@@ -120,6 +123,7 @@ class PumpDrive(Memory):
         self.ramped_kg_s = 0.0
         self.on_s = 0.0
         self.dry_s = 0.0
+        self.due_kg_s = 0.0  # what the curve gives at the duty of the last step
         self.kick_seen = False
         self.tries = 0.0
         self.locked_s = 0.0
@@ -182,6 +186,7 @@ class PumpDrive(Memory):
         ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
         a pump at rest full duty.
         """
+        self.due_kg_s = self._curve.flow_kg_s(self.duty, volts)
         if self.mode == OFF:
             self.mode = ARMED
             self.start_supply_c = self.moved_supply_c = supply_c
@@ -241,14 +246,15 @@ class PumpDrive(Memory):
         self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
         if self.dry_s < NO_FLOW_S:
             return
-        if not self.kick_seen and abs(supply_c - self.moved_supply_c) > MOVED_K:
+        silent = not self.kick_seen and measured_kg_s <= SILENT_KG_S
+        if silent and abs(supply_c - self.moved_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
         else:
             self.try_again()
 
     def moves(self, measured_kg_s: float) -> bool:
-        """Tell whether the meter shows a fair part of the flow that is asked for."""
-        return measured_kg_s > NO_FLOW_SHARE * self.ramped_kg_s
+        """Tell whether the meter shows a fair part of the flow that is asked for, and no trickle for the duty."""
+        return measured_kg_s > max(NO_FLOW_SHARE * self.ramped_kg_s, TRICKLE_SHARE * self.due_kg_s)
 
     def water_moves(self) -> None:
         """Forget failed tries: water moves."""
@@ -259,7 +265,9 @@ class PumpDrive(Memory):
         """Start anew since no water moves, or, after some tries, rest; ``cold``: told by temperatures, not the meter."""
         self.dry_s = 0.0
         self.suspect = cold
-        self.tries += 1.0
+        # water seemed to vouch against a silent meter, and now stands: that was no dead meter
+        self.tries = TRIES + 1.0 if cold and self.dead_meter else self.tries + 1.0
+        self.dead_meter = self.dead_meter and not cold
         self.mode = ARMED
         if self.tries > TRIES:
             # no blind retries all night: after a rest, one try and a harder one

@@ -49,24 +49,28 @@ READINGS = "readings"  # something was read wrongly since the watch began: alarm
 # alarms that tell of the same trouble: any of them will do
 PUMP_CODES = {
     "no-flow", "no-heat", "flow-meter", "frost", "supply-stuck", "supply-probe", "pump-battery", "pump-battery-flat",
-    "pump-battery-worn", "pump-supply-cut",
+    "pump-battery-worn", "pump-supply-cut", "line-frozen",
 }  # fmt: skip
 PUMP_POWER_CODES = {"pump-battery", "pump-battery-flat", "pump-battery-worn", "pump-supply-cut", "frost"}
 FAN_CODES = {
     "fan-stalled", "fan-speed", "fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-supply-cut",
 }  # fmt: skip
 FAN_POWER_CODES = {"fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-supply-cut"}
-PILE_CODES = {"pile-cold", "pile-ending", "pile-probe", "floor-spent"}
-BACKFLOW_CODES = {"thermosiphon", "flow-while-off", "pump-runs-on"}
+PILE_CODES = {
+    "pile-cold", "pile-ending", "pile-probe", "floor-spent", "pile-airless", "pile-dry", "pile-spent", "core-pulled",
+    "core-edge",
+}  # fmt: skip
+RUNS_ON_CODES = {"flow-while-off", "pump-runs-on", "thermosiphon"}
+WIRE_CODES = {"probes-wire", "all-silent"}
 # by which alarms a silent sensor may be told: its own, or one that stands for several
-_WIRE_CODES = {"all-silent", "probes-wire", "sensor-flickers"}
+_SHARED_CODES = WIRE_CODES | {"sensor-flickers"}
 SILENCE_CODES = {
-    "pile_core_c": {"core-probe", "pile-probe", "core-pulled"} | _WIRE_CODES,
-    "water_supply_c": {"supply-probe", "supply-stuck"} | _WIRE_CODES,
-    "greenhouse_co2": {"co2-probe"} | _WIRE_CODES,
-    "pump_battery_v": PUMP_POWER_CODES | _WIRE_CODES,
-    "fan_battery_v": FAN_POWER_CODES | _WIRE_CODES,
-    **{row[0]: {row[1]} | _WIRE_CODES for row in SILENT},
+    "pile_core_c": {"core-probe", "pile-probe", "core-pulled"} | _SHARED_CODES,
+    "water_supply_c": {"supply-probe", "supply-stuck"} | _SHARED_CODES,
+    "greenhouse_co2": {"co2-probe"} | _SHARED_CODES,
+    "pump_battery_v": PUMP_POWER_CODES | _SHARED_CODES,
+    "fan_battery_v": FAN_POWER_CODES | _SHARED_CODES,
+    **{row[0]: {row[1]} | _SHARED_CODES for row in SILENT},
 }
 SILENCE_CODES["fan_speed_hz"] |= FAN_CODES
 
@@ -161,8 +165,10 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.drawing and v.flow_kg_s > 0.0 and v.core_c < 40.0),
     Rule("frost-eats-pile", "pulses against frost keep taking heat from a core below 30 °C", 4 * HOUR_S,
          lambda v: v.pump > 0.0 and v.limit == "frost" and v.flow_kg_s > 0.0 and 20.0 < v.core_c < 30.0, BY_DAY),
-    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made", 6 * HOUR_S,
-         lambda v: v.core_fall_k > 5.0 and v.day_drawn_j > v.day_made_j and v.able(PILE) and v.able(PUSHED_WATER)
+    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, to less than 10 K above its floor",
+    6 * HOUR_S,
+         lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
+         and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
          and v.able(PUSHED_AIR)),
     Rule("hold-off-draw", "heat is drawn before the pile was ever hot for long", 0.0,
          lambda v: v.drawing and v.phase == HOLD_OFF),
@@ -180,7 +186,8 @@ RULES: tuple[Rule, ...] = (
     Rule("hot-untold", "the core is above 78 °C for a day and nobody is told", DAY_S,
          lambda v: v.core_c > 78.0 and "pile-hot" not in v.codes),
     Rule("cold-untold", "the core is 5 K below its floor for a day and nobody is told", DAY_S,
-         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF and not v.told(PILE_CODES)),
+         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF
+         and not v.told(PILE_CODES | RUNS_ON_CODES | {"fan-runs-on"})),
     Rule("lost-core", "the core is believed 10 K warmer than it is, for a day of drawing", DAY_S,
          lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST)),
     Rule("no-estimate", "nothing is believed of the core for an hour though its probe reads truly", HOUR_S,
@@ -227,8 +234,8 @@ RULES: tuple[Rule, ...] = (
     Rule("starts-day", "the pump is started more than two hundred times in a day", 0.0, lambda v: v.starts_day > 200),
     Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told",
     6 * HOUR_S,
-         lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s") and not v.told({"flow-while-off"})
-         and not v.dead),
+         lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s")
+         and not v.told(RUNS_ON_CODES) and not v.dead),
     Rule("tank-fast", "the tank was warmed faster than its fish bear", HOUR_S,
          lambda v: v.tank_change_k > v.s.tank_change_max_k + 1.0 and v.drawing and v.has("tank_c")),
     Rule("tank-chilled", "the draw cools the tank faster than its fish bear", HOUR_S,
@@ -239,7 +246,7 @@ RULES: tuple[Rule, ...] = (
     Rule("backflow-untold", "water circulates by itself for half a day, meter and supply probe are fitted, and nobody is"
          " told", 12 * HOUR_S,
          lambda v: v.pump <= 0.0 and 0.006 < v.flow_kg_s and v.has("water_flow_kg_s") and v.has("water_supply_c")
-         and v.told_truly and not v.dead and not v.told(BACKFLOW_CODES)),
+         and v.told_truly and not v.dead and not v.told(RUNS_ON_CODES)),
     Rule("tank-untold", "the tank changes faster than its fish bear and nobody is told", 3 * HOUR_S,
          lambda v: v.tank_change_k > v.s.tank_change_max_k + 1.0 and v.has("tank_c") and "tank-change" not in v.codes),
     Rule("tank-hot", "the loop heats the tank above 40 °C", HOUR_S,
@@ -301,9 +308,10 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.silent_core and v.phase == "faulted"),
     # --- sensors
     Rule("core-silent-untold", "the core probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_core and v.has("pile_core_c") and not v.told({"core-probe", "pile-probe"}) and not v.dead),
+         lambda v: v.silent_core and v.has("pile_core_c")
+         and not v.told({"core-probe", "pile-probe", "core-pulled", *WIRE_CODES}) and not v.dead),
     Rule("supply-silent-untold", "the supply probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told({"supply-probe", "supply-stuck"})
+         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told({"supply-probe", "supply-stuck", *WIRE_CODES})
          and not v.dead),
     Rule("silence-untold", "a sensor is silent for three hours and nobody is told", 3 * HOUR_S,
          lambda v: any(not v.told(SILENCE_CODES[name]) for name in v.silent) and not v.dead),
@@ -505,9 +513,9 @@ class Rules:
         v.coldest_j_kg = float(y[at.Y_RING + at.RING_SUPPLY : at.Y_RING + at.RING].min())
         water, solids = float(y[at.Y_WATER]), float(y[at.Y_FAST] + y[at.Y_SLOW] + p[at.P_SHELL_SOLIDS])
         v.moisture = water / (water + solids)
-        v.battery_c = 0.5 * (v.out_c + p[at.P_GROUND_C]) - max(
-            p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE]
-        )
+        shed_c = 0.5 * (v.out_c + p[at.P_GROUND_C])
+        chill_k = max(p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE])
+        v.battery_c = max(shed_c - chill_k, min(shed_c, v.out_c))
         self._day.follow(v, plant.ledger, self.elapsed_s)
 
 

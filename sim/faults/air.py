@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 STALLED = frozenset({"fan-stalled", "fan-speed"})
 NO_FAN = STALLED | {"fan-supply-cut"}
 LESS_AIR = frozenset({"fan-changed", "no-pile-air"})
+TACHO = ("fan_speed_hz",)
 NO_AIR = frozenset({AIR})
 BLOWS = Proof("air at full duty falls", true("fan_kg_s"), 0.001, fan=1.0)
 FAN_STANDS = Proof("the fan stands at full duty", true("fan_on"), 1.0, fan=1.0)
@@ -44,23 +45,26 @@ KINDS = (
         "fan-seized", (35,), "The fan is on and stands: ice, a stuck bearing.",
         "Rest it, try with growing pauses, tell.",
         "", 1.0, 1.0, FAN_STANDS, alter=lambda w, a, t: set_to(at.P_FAN_START, at.P_FAN_RUN)(w, STUCK_DUTY, t),
-        names=NO_FAN, takes=NO_AIR, shows=FAN,
+        promised_h=0.25, needs=TACHO, names=NO_FAN, takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
         "fan-lead-loose", (16,), "The fan is on and draws nothing.", "Rest it, try again, tell.", "", 1.0, 1.0,
         FAN_STANDS,
-        alter=wire("fan", lambda a: lambda duty: 0.0), names=NO_FAN, takes=NO_AIR, shows=FAN,
+        alter=wire("fan", lambda a: lambda duty: 0.0), promised_h=0.25, needs=TACHO, names=NO_FAN,
+        takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
         "fan-stuck-on", (31,), "The fan runs whatever is commanded.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0,
-        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), names=frozenset({"fan-runs-on"}),
+        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), promised_h=0.2, needs=TACHO,
+        names=frozenset({"fan-runs-on"}),
         takes=frozenset({PUSHED_AIR}),
     ),
     FaultKind(
         "fan-inverted", (31,), "The fan runs when it should stand.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0, FAN_TURNS,
-        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), names=frozenset({"fan-runs-on"}),
+        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), promised_h=0.2, needs=TACHO,
+        names=frozenset({"fan-runs-on"}),
         takes=frozenset({PUSHED_AIR, AIR}),
     ),
     FaultKind(

@@ -159,7 +159,8 @@ KINDS = (
     FaultKind(
         "pile-soaked", (8,), "A storm has run into the pile.", "Draw less until it is warm again.",
         "rain taken in, kg/m2", 30.0, 150.0,
-        Proof("water in the pile", state_at(at.Y_WATER, at.SHELLS), 20.0), strike=_soak, names=COLD | EDGE, takes=SPOILT,
+        Proof("water in the pile", state_at(at.Y_WATER, at.SHELLS), 20.0), strike=_soak, names=COLD | EDGE,
+        takes=SPOILT,
         would_tell="a moisture probe",
     ),
     FaultKind(
@@ -177,7 +178,8 @@ KINDS = (
     ),
     FaultKind(
         "tarp-off", (8,), "Wind took the cover.", "Draw less; tell.", "share of the cover lost", 0.6, 0.98,
-        Proof("the cover insulates less", params_at(at.P_COVER_R), 0.02), alter=_untarped, names=COLD | EDGE, takes=SPOILT,
+        Proof("the cover insulates less", params_at(at.P_COVER_R), 0.02), alter=_untarped, names=COLD | EDGE,
+        takes=SPOILT,
         would_tell=PROBES, shortest_h=24.0, longest_h=96.0,
     ),
     FaultKind(

@@ -612,16 +612,15 @@ def test_a_window_lasts_ten_minutes_and_then_begins_anew() -> None:
     assert isnan(flicker.worst)
 
 
-def test_silent_and_missing_sensors_do_not_flicker() -> None:
+def test_missing_sensors_and_jumps_that_last_do_not_flicker() -> None:
     flicker, checks = Flicker(), fitted(pile_core_c=5.0)
-    checks.sensors[PLACE["pile_core_c"]].value = nan
+    sensor = checks.sensors[PLACE["pile_core_c"]]
+    sensor.fitted = False
     flicker.review(checks, 10.0, 600.0)
     assert isnan(flicker.worst)
-    checks.sensors[PLACE["pile_core_c"]].value = 60.0
-    checks.sensors[PLACE["pile_core_c"]].fitted = False
-    checks.sensors[PLACE["pile_core_c"]].rejects = 5.0
+    sensor.fitted, sensor.rejects, sensor.pending, sensor.doubted = True, 5.0, 3.0, 70.0
     flicker.review(checks, 10.0, 600.0)
-    assert isnan(flicker.worst)
+    assert isnan(flicker.worst) and sensor.rejects == sensor.pending == 0.0
 
 
 @pytest.mark.parametrize(

@@ -291,6 +291,12 @@ def believing(**fields: float) -> FrostGuard:
         ({"standing_c": 1.5}, -2.0, False),
         ({"standing_c": nan}, -2.0, False),
         # the last pulse showed the line itself: less what the air and the ground have lost since
+        (
+            {"standing_c": 0.6, "gap_k": 0.0, "shown_c": 9.0, "shown_at_c": -9.0},
+            -2.0,
+            False,
+        ),  # against what a probe shows
+        ({"standing_c": 0.7, "gap_k": 5.0, "shown_c": 9.0, "shown_at_c": -9.0}, -2.0, True),
         ({"standing_c": nan, "shown_c": 3.75, "shown_at_c": 1.0, "outdoor_c": -2.0}, -20.0, True),
         ({"standing_c": nan, "shown_c": 3.5, "shown_at_c": 1.0, "outdoor_c": -2.0}, -2.0, False),
         ({"standing_c": nan, "shown_c": 0.75, "shown_at_c": -9.0, "outdoor_c": -2.0}, -2.0, True),
@@ -495,6 +501,7 @@ def test_what_a_sensor_can_say_at_all(name: str) -> None:
         ("pile_core_c", 55.0, -2.5, 60.0),
         ("greenhouse_c", 8.0, 8.5, 60.0),
         ("outdoor_c", 8.0, -8.5, 60.0),
+        ("tank_c", 12.0, 3.5, 60.0),
         ("pump_battery_v", 12.5, 2.25, 60.0),
         ("fan_battery_v", 12.5, -2.25, 60.0),
     ],
@@ -504,8 +511,36 @@ def test_a_jump_is_believed_after_its_time(name: str, first: float, jump: float,
     sensor.judge(first, 0.0)
     for now_s in (10.0, 10.0 + wait_s / 2.0, 9.0 + wait_s):
         assert sensor.judge(first + jump, now_s) == first
-    assert sensor.rejects == 3.0
-    assert sensor.judge(first + jump, 10.0 + wait_s) == first + jump and sensor.rejects == 3.0
+    assert sensor.rejects == 3.0 and sensor.scattered == 0.0  # they agree with each other: a jump, no flicker
+    assert sensor.judge(first + jump, 10.0 + wait_s) == first + jump and sensor.rejects == 0.0
+
+
+def test_water_that_jumped_is_believed_at_the_second_word_and_a_leaping_probe_never() -> None:
+    sensor = Sensor(SENSORS["water_supply_c"])
+    sensor.judge(15.0, 0.0)
+    assert sensor.judge(21.0, 10.0) == 21.0 and sensor.judge(27.5, 20.0) == 21.0
+    assert sensor.judge(33.0, 30.0) == 33.0  # within 6 K of the first word
+    for k, raw in enumerate((10.0, 45.0, 12.0, 55.0)):
+        assert sensor.judge(raw, 40.0 + 10.0 * k) == 33.0
+    assert sensor.rejects == sensor.scattered + 1.0 == 4.0
+    assert sensor.judge(33.5, 90.0) == 33.5 and sensor.scattered == 4.0
+
+
+def test_refused_readings_are_scattered_unless_they_wait_to_be_believed() -> None:
+    sensor = Sensor(SENSORS["pile_core_c"])
+    for raw, now_s in ((55.0, 0.0), (nan, 10.0), (70.0, 20.0), (70.5, 30.0), (71.0, 40.0)):
+        sensor.judge(raw, now_s)
+    assert sensor.rejects == 4.0 and sensor.pending == 3.0 and sensor.scattered == 1.0
+    sensor.judge(nan, 50.0)
+    assert sensor.rejects == sensor.scattered == 5.0
+
+
+def test_a_sensor_that_is_expected_and_never_reads_is_lost() -> None:
+    checks = SensorChecks()
+    checks.expect(["tank_c"])
+    assert checks.lost("tank_c") and not checks.lost("outdoor_c")
+    with pytest.raises(ValueError, match="sensor 'moon_c' is unknown"):
+        checks.expect(["moon_c"])
 
 
 @pytest.mark.parametrize(
@@ -516,7 +551,10 @@ def test_a_jump_is_believed_after_its_time(name: str, first: float, jump: float,
         ("greenhouse_c", 8.0, 16.0, True),
         ("outdoor_c", 8.0, 0.0, True),
         ("pump_battery_v", 12.5, 14.5, True),
-        ("water_supply_c", 15.0, 99.0, True),
+        ("water_supply_c", 15.0, 21.0, True),
+        ("water_return_c", 15.0, 8.5, False),
+        ("air_supply_c", 15.0, 99.0, True),
+        ("tank_c", 12.0, 15.0, True),
         ("water_supply_c", 82.0, 85.0, True),
         ("water_supply_c", 81.5, 85.0, False),
         ("water_supply_c", 88.0, 85.0, True),
@@ -704,14 +742,40 @@ def test_fifteen_in_a_hundred_of_what_is_asked_counts_as_water(flow: float, move
         assert not drive.suspect and not drive.locked_cold
 
 
+@pytest.mark.parametrize(("flow", "due_kg_s", "moves"), [(0.02, 0.4, False), (0.021, 0.4, True), (0.01, 0.1, True)])
+def test_a_trickle_for_the_duty_is_no_flow(flow: float, due_kg_s: float, moves: bool) -> None:
+    drive = running()
+    drive.due_kg_s = due_kg_s
+    assert drive.moves(flow) is moves
+
+
+def test_cold_water_against_a_meter_called_dead_ends_the_tries_at_once() -> None:
+    drive = running()
+    drive.dead_meter = True
+    drive.try_again(cold=True)
+    assert drive.locked and drive.locked_cold and not drive.dead_meter
+    other = running()
+    other.dead_meter = True
+    other.try_again()
+    assert not other.locked and other.dead_meter and other.tries == 1.0
+
+
 @pytest.mark.parametrize(
-    ("moved_k", "kick_seen", "dead"),
-    [(4.0, False, False), (4.5, False, True), (-4.5, False, True), (4.5, True, False)],
+    ("moved_k", "kick_seen", "flow", "dead"),
+    [
+        (4.0, False, 0.0, False),
+        (4.5, False, 0.0, True),
+        (-4.5, False, 0.001, True),
+        (4.5, False, 0.002, False),  # a meter that shows anything is not dead
+        (4.5, True, 0.0, False),
+    ],
 )
-def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(moved_k: float, kick_seen: bool, dead: bool) -> None:
+def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(
+    moved_k: float, kick_seen: bool, flow: float, dead: bool
+) -> None:
     drive = running()
     drive.kick_seen, drive.trim.integral = kick_seen, 0.2
-    dry(30.0, drive=drive, supply_c=20.0 + moved_k)
+    dry(30.0, flow=flow, drive=drive, supply_c=20.0 + moved_k)
     assert drive.dead_meter is dead and drive.tries == (0.0 if dead else 1.0)
     if dead:
         assert drive.trim.integral == 0.0 and drive.metered(0.0) is False
@@ -897,7 +961,8 @@ def so(
     c, now_s = drawing_controller()
     c.step(reading(now_s))
     c.phase, c.pump.duty, c.frost.heat_day_w = phase, pump_duty, heat_day_w
-    r = c.checks.read(reading(now_s + 60.0, **seen), now_s + 60.0)
+    for later_s in (60.0, 120.0, 180.0):
+        r = c.checks.read(reading(now_s + later_s, **seen), now_s + later_s)
     v = c._view
     v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = r.pile_core_c, made_w, False, False, 0.0
     return dict(zip(CODES, conditions(c, r, v), strict=True))[code]

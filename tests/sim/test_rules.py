@@ -48,7 +48,7 @@ DRY = {"flow_kg_s": 0.0}
 CASES = {
     "floor-draw": {"core_c": 42.0}, "floor-draw-deep": {"core_c": 39.0}, "frost-eats-pile": {"core_c": 25.0,
     "limit": "frost"},
-    "overdraw": {"core_fall_k": 6.0, "day_drawn_j": 2e8}, "hold-off-draw": {"phase": "hold-off"},
+    "overdraw": {"core_fall_k": 6.0, "day_drawn_j": 2e8, "core_c": 52.0}, "hold-off-draw": {"phase": "hold-off"},
     "rest-draw": {"phase": "rest"},
     "drained-pump": {"phase": "drained"}, "blind-draw": {"phase": "faulted", "silent_core": True},
     "cold-fan": {"core_c": 38.0},
