@@ -348,7 +348,7 @@ class Controller(Memory):
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
-        supply_c = nan if self.slow.restless(self.checks, "water_supply_c") else r.water_supply_c  # vouches for nothing
+        supply_c = nan if self.slow.doubted(self.checks, "water_supply_c") else r.water_supply_c  # vouches for nothing
         duty = pump.drive(target, r.water_flow_kg_s, supply_c, r.pump_battery_v, clock.elapsed_s)
         if v.limit != "frost" and (pump.mode != RUN or pump.on_s < METER_LAG_S):
             v.limit = "no-flow" if pump.locked else "start"

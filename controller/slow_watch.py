@@ -93,15 +93,15 @@ class SlowWatch(Memory):
     def screen(self, r: Readings, checks: SensorChecks, elapsed_s: float) -> None:
         """Blank what is not believed: a core probe out of the pile, a meter that counts while the water stands."""
         air_c = warmest_air_c(r) if self.pulled.pulled else nan
-        restless = self.restless(checks, "pile_core_c")
+        restless = self.flicker_watch.restless(checks, "pile_core_c", self.steps)
         r.pile_core_c = self.pulled.screen(r.pile_core_c, air_c, elapsed_s, restless)
         self.metered_kg_s = r.water_flow_kg_s
         if self.idle.lies:
             r.water_flow_kg_s = nan
 
-    def restless(self, checks: SensorChecks, name: str) -> bool:
+    def doubted(self, checks: SensorChecks, name: str) -> bool:
         """Whether a sensor leaps or drops out so often that a change of its reading proves nothing."""
-        return self.flicker_watch.restless(checks, name, self.steps)
+        return self.flicker_watch.doubted(checks, name, self.steps)
 
     def look(self, c: Controller, r: Readings, v: View) -> None:
         """Take one step: the readings of the motors' last duties at once, all else every ten minutes."""
