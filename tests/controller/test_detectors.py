@@ -637,3 +637,16 @@ def test_a_restless_sensor_is_known_or_flickers_now(worst: float, rejects: float
     flicker = Flicker()
     flicker.worst = float(worst)
     assert flicker.restless(fitted(pile_core_c=rejects), "pile_core_c", 10.0) is restless
+
+
+def test_a_sensor_that_flickered_is_doubted_for_six_hours_more() -> None:
+    flicker, checks = Flicker(), fitted(water_supply_c=5.0)
+    assert not flicker.doubted(checks, "water_supply_c", 100.0) and flicker.doubted(checks, "water_supply_c", 10.0)
+    flicker.review(checks, 10.0, 600.0)
+    assert flicker.last == KNOWN["water_supply_c"] and flicker.last_s == 0.0
+    flicker.review(checks, 100.0, 6 * HOUR_S - 1.0)
+    assert isnan(flicker.worst)
+    assert flicker.doubted(checks, "water_supply_c", 10.0) and not flicker.doubted(checks, "tank_c", 10.0)
+    flicker.review(checks, 10.0, 600.0)
+    assert not flicker.doubted(checks, "water_supply_c", 10.0)
+    assert not Flicker().doubted(checks, "pile_core_c", 10.0)

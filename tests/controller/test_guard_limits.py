@@ -990,6 +990,72 @@ def test_conditions(code: str, changes: dict[str, float | str], is_so: bool) -> 
     assert so(code, **changes) is is_so  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("side", "locked_s", "mute_s", "allowed", "cut"),
+    [
+        ("fan", 0.0, 0.0, True, False),  # a motor that does its work has its supply
+        ("fan", 60.0, 0.0, True, True),
+        ("fan", 0.0, 1e9, True, True),
+        ("pump", 0.0, 0.0, True, False),
+        ("pump", 60.0, 0.0, True, True),
+    ],
+)
+def test_a_load_without_sag_that_does_nothing_is_cut_off(
+    side: str, locked_s: float, mute_s: float, allowed: bool, cut: bool
+) -> None:
+    c = Controller(DRAWING)
+    health = c.fan_health if side == "fan" else c.pump_health
+    health.starts, health.usual_share, health.sag_share = 50.0, 1.0, 0.0
+    if side == "fan":
+        c.fan_watch.locked_s, c.fan_watch.mute_s = locked_s, mute_s
+    else:
+        c.pump.locked_s = locked_s
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
+    found = dict(zip(CODES, conditions(c, r, v), strict=True))
+    assert found[f"{side}-supply-cut"] is cut
+    assert found["no-flow"] is False and found["no-heat"] is False  # one fault, one notice
+
+
+@pytest.mark.parametrize(
+    ("locked_s", "cold", "phase", "code"),
+    [
+        (60.0, False, HARVEST, "no-flow"),
+        (60.0, True, HARVEST, "no-heat"),
+        (0.0, False, HARVEST, ""),
+        (60.0, False, DRAINED, ""),
+        (60.0, True, DRAINED, ""),
+    ],
+)
+def test_a_pump_that_rests_for_lack_of_water(locked_s: float, cold: bool, phase: str, code: str) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.pump.locked_s, c.pump.locked_cold = phase, locked_s, cold
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
+    found = dict(zip(CODES, conditions(c, r, v), strict=True))
+    assert {name for name in ("no-flow", "no-heat") if found[name]} == ({code} if code else set())
+
+
+@pytest.mark.parametrize(
+    ("barred", "locked_s", "outdoor_c", "phase", "is_so"),
+    [
+        (True, 0.0, -5.0, HARVEST, True),
+        (False, 60.0, -5.0, HARVEST, True),
+        (False, 0.0, -5.0, HARVEST, False),
+        (True, 60.0, 5.0, HARVEST, False),
+        (True, 60.0, -5.0, DRAINED, False),
+    ],
+)
+def test_frost_that_nothing_can_be_done_against(
+    barred: bool, locked_s: float, outdoor_c: float, phase: str, is_so: bool
+) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.pump.locked_s = phase, locked_s
+    r, v = c.checks.read(reading(START_S, outdoor_c=outdoor_c), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, barred, False, 0.0
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["frost"] is is_so
+
+
 @pytest.mark.parametrize(("hot_day_s", "is_so"), [(1800.0, False), (1801.0, True)])
 def test_half_an_hour_of_hot_water_is_told_though_none_flows_now(hot_day_s: float, is_so: bool) -> None:
     c = Controller(DRAWING)

@@ -463,5 +463,7 @@ def test_the_air_test_hears_trend_oxygen_and_time() -> None:
 
 def test_what_alarms_quote() -> None:
     stand = Stand()
+    stand.slow.flicker_watch.worst = 3.0
+    assert stand.slow.flicker == 3.0
     stand.slow.flow_trend.share, stand.slow.fan_trend.share = 0.8, 1.2
     assert stand.slow.flow_percent == pytest.approx(80.0) and stand.slow.fan_percent == pytest.approx(120.0)
