@@ -61,16 +61,15 @@ PILE_CODES = {
     "core-edge",
 }  # fmt: skip
 RUNS_ON_CODES = {"flow-while-off", "pump-runs-on", "thermosiphon"}
-WIRE_CODES = {"probes-wire", "all-silent"}
 # by which alarms a silent sensor may be told: its own, or one that stands for several
-_SHARED_CODES = WIRE_CODES | {"sensor-flickers"}
+WIRE_CODES = {"all-silent", "probes-wire", "sensor-flickers"}
 SILENCE_CODES = {
-    "pile_core_c": {"core-probe", "pile-probe", "core-pulled"} | _SHARED_CODES,
-    "water_supply_c": {"supply-probe", "supply-stuck"} | _SHARED_CODES,
-    "greenhouse_co2": {"co2-probe"} | _SHARED_CODES,
-    "pump_battery_v": PUMP_POWER_CODES | _SHARED_CODES,
-    "fan_battery_v": FAN_POWER_CODES | _SHARED_CODES,
-    **{row[0]: {row[1]} | _SHARED_CODES for row in SILENT},
+    "pile_core_c": {"core-probe", "pile-probe", "core-pulled"} | WIRE_CODES,
+    "water_supply_c": {"supply-probe", "supply-stuck"} | WIRE_CODES,
+    "greenhouse_co2": {"co2-probe"} | WIRE_CODES,
+    "pump_battery_v": PUMP_POWER_CODES | WIRE_CODES,
+    "fan_battery_v": FAN_POWER_CODES | WIRE_CODES,
+    **{row[0]: {row[1]} | WIRE_CODES for row in SILENT},
 }
 SILENCE_CODES["fan_speed_hz"] |= FAN_CODES
 
