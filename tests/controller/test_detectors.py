@@ -263,7 +263,7 @@ def test_ten_samples_make_a_point(samples: int, output: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("drive", "known"), [(0.31, True), (0.318, True), (0.325, False), (0.295, False), (0.302, True)]
+    ("drive", "known"), [(0.31, True), (0.318, True), (0.322, False), (0.295, False), (0.302, True)]
 )
 def test_a_single_point_speaks_for_its_own_bin(drive: float, known: bool) -> None:
     trend = OutputTrend()

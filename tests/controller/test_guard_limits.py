@@ -301,6 +301,7 @@ def believing(**fields: float) -> FrostGuard:
         ({"standing_c": nan, "shown_c": 3.5, "shown_at_c": 1.0, "outdoor_c": -2.0}, -2.0, False),
         ({"standing_c": nan, "shown_c": 0.75, "shown_at_c": -9.0, "outdoor_c": -2.0}, -2.0, True),
         ({"standing_c": nan, "shown_c": 1.0, "shown_at_c": -2.0, "learnt_s": 3 * DAY_S}, -2.0, True),
+        ({"standing_c": nan, "shown_c": 0.6, "shown_at_c": -9.0}, -2.0, False),
         ({"standing_c": nan, "shown_c": 1.0, "shown_at_c": -2.0, "learnt_s": 5 * DAY_S}, -2.0, False),
     ],
 )

@@ -401,6 +401,13 @@ def test_how_far_the_air_comes_from_outdoors_toward_the_core() -> None:
         assert stand.slow.air_share == pytest.approx(before + 0.03 * ((air_c > 40.0) - before))
 
 
+def test_a_core_a_little_more_than_twenty_five_kelvin_above_outdoors_tells() -> None:
+    stand = Stand(air_supply_c=14.75, outdoor_c=2.0)
+    stand.v.core_c = 27.5
+    blown(stand, 60.0)
+    assert stand.slow.air_share == pytest.approx(0.5)
+
+
 @pytest.mark.parametrize(("core_c", "air_c"), [(27.0, 18.0), (60.0, nan)])
 def test_air_that_tells_nothing_about_its_way(core_c: float, air_c: float) -> None:
     stand = Stand(air_supply_c=air_c, outdoor_c=2.0)
