@@ -82,6 +82,8 @@ def test_eight_minutes_or_twenty_kelvin(hot_s: float, supply_c: float, stops: bo
         (40.0, 16.5, 40.0, True),  # 1.5 of 20 K
         (40.0, 17.0, 40.0, False),  # a tenth
         (22.5, 22.5, 40.0, True),  # unmoved, and 7.5 of 20 K
+        (25.0, 25.0, 40.0, False),  # unmoved, and exactly half
+        (24.5, 24.5, 40.0, True),
         (22.0, 23.0, 40.0, False),  # four tenths
         (21.5, 22.5, 40.0, False),  # moved by 1 K
         (21.75, 22.5, 40.0, True),
@@ -583,6 +585,13 @@ def test_a_jump_that_moves_on_is_weighed_anew() -> None:
     assert sensor.judge(37.5, 120.0) == 37.5
 
 
+def test_a_jump_that_moves_by_no_more_than_its_step_goes_on_waiting() -> None:
+    sensor = Sensor(SENSORS["pile_core_c"])
+    for raw, now_s in ((55.0, 0.0), (70.0, 10.0), (72.0, 400.0)):
+        assert sensor.judge(raw, now_s) == 55.0
+    assert sensor.judge(72.0, 610.0) == 72.0
+
+
 def test_a_lost_or_sound_reading_between_ends_the_doubt() -> None:
     for between in (nan, 55.0):
         sensor = Sensor(SENSORS["pile_core_c"])
@@ -785,6 +794,14 @@ def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(
         assert drive.dry_s < 31.0  # a dead meter is not counted against the pump
         drive._watch(0.05, 60.0, 1.0)
         assert not drive.dead_meter and drive.moved_supply_c == 60.0
+
+
+def test_a_dry_pump_is_pushed_by_the_time_that_passed_ten_seconds_at_most() -> None:
+    drive = running()
+    drive._watch(0.0, 20.0, 1.0)
+    assert drive.trim.integral == pytest.approx(0.03)
+    drive._watch(0.0, 20.0, 20.0)
+    assert drive.trim.integral == pytest.approx(0.33)
 
 
 def test_without_a_reading_nothing_is_called_dry() -> None:
@@ -1055,6 +1072,18 @@ def test_frost_that_nothing_can_be_done_against(
     r, v = c.checks.read(reading(START_S, outdoor_c=outdoor_c), 0.0), c._view
     v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, barred, False, 0.0
     assert dict(zip(CODES, conditions(c, r, v), strict=True))["frost"] is is_so
+
+
+@pytest.mark.parametrize(
+    ("silent", "told"),
+    [(("pile_edge_c",), True), (("pile_core_c",), True), (("pile_core_c", "pile_edge_c"), False)],
+)
+def test_a_pile_nobody_sees_is_told_where_any_probe_was_fitted(silent: tuple[str, ...], told: bool) -> None:
+    c = Controller(DRAWING)
+    r, v = c.checks.read(reading(START_S, **dict.fromkeys(silent, nan)), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = nan, nan, False, False, 0.0
+    assert c.pile.blind
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["pile-probe"] is told
 
 
 @pytest.mark.parametrize(("hot_day_s", "is_so"), [(1800.0, False), (1801.0, True)])
