@@ -366,6 +366,9 @@ def test_a_run_of_the_pump_ends_the_standing_of_the_water() -> None:
     stand.slow.pump_duty = 0.4
     stand.look(60.0, due=False)
     assert stand.slow.idle.warm  # told once at the start of the run
+    stand.slow.off_s, stand.slow.pump_duty = 0.5, 0.4
+    stand.look(60.0, due=False)
+    assert not stand.slow.idle.warm  # however short the stop was
 
 
 def blown(stand: Stand, elapsed_s: float) -> None:
