@@ -1074,6 +1074,15 @@ def test_frost_that_nothing_can_be_done_against(
     assert dict(zip(CODES, conditions(c, r, v), strict=True))["frost"] is is_so
 
 
+@pytest.mark.parametrize(("edge_above_k", "cold"), [(nan, True), (20.0, True), (20.5, False)])
+def test_an_edge_far_hotter_than_the_core_is_another_alarm_than_a_cold_pile(edge_above_k: float, cold: bool) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.slow.edge_above_k = HARVEST, edge_above_k
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 44.0, 2000.0, False, False, 0.0
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["pile-cold"] is cold
+
+
 @pytest.mark.parametrize(
     ("silent", "told"),
     [(("pile_edge_c",), True), (("pile_core_c",), True), (("pile_core_c", "pile_edge_c"), False)],
