@@ -263,7 +263,7 @@ def test_ten_samples_make_a_point(samples: int, output: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("drive", "known"), [(0.31, True), (0.318, True), (0.325, False), (0.295, False), (0.302, True)]
+    ("drive", "known"), [(0.31, True), (0.318, True), (0.322, False), (0.295, False), (0.302, True)]
 )
 def test_a_single_point_speaks_for_its_own_bin(drive: float, known: bool) -> None:
     trend = OutputTrend()
@@ -612,15 +612,15 @@ def test_a_window_lasts_ten_minutes_and_then_begins_anew() -> None:
     assert isnan(flicker.worst)
 
 
-def test_silent_and_missing_sensors_do_not_flicker() -> None:
-    flicker, checks = Flicker(), fitted(pile_core_c=10.0)
-    flicker.review(checks, 10.0, 600.0)
-    assert isnan(flicker.worst)  # no reading at all: another alarm
-    checks.sensors[PLACE["pile_core_c"]].value = 60.0
-    checks.sensors[PLACE["pile_core_c"]].fitted = False
-    checks.sensors[PLACE["pile_core_c"]].rejects = 5.0
+def test_missing_sensors_and_jumps_that_last_do_not_flicker() -> None:
+    flicker, checks = Flicker(), fitted(pile_core_c=5.0)
+    sensor = checks.sensors[PLACE["pile_core_c"]]
+    sensor.fitted = False
     flicker.review(checks, 10.0, 600.0)
     assert isnan(flicker.worst)
+    sensor.fitted, sensor.rejects, sensor.pending, sensor.doubted = True, 5.0, 3.0, 70.0
+    flicker.review(checks, 10.0, 600.0)
+    assert isnan(flicker.worst) and sensor.rejects == sensor.pending == 0.0
 
 
 @pytest.mark.parametrize(
@@ -637,3 +637,16 @@ def test_a_restless_sensor_is_known_or_flickers_now(worst: float, rejects: float
     flicker = Flicker()
     flicker.worst = float(worst)
     assert flicker.restless(fitted(pile_core_c=rejects), "pile_core_c", 10.0) is restless
+
+
+def test_a_sensor_that_flickered_is_doubted_for_six_hours_more() -> None:
+    flicker, checks = Flicker(), fitted(water_supply_c=5.0)
+    assert not flicker.doubted(checks, "water_supply_c", 100.0) and flicker.doubted(checks, "water_supply_c", 10.0)
+    flicker.review(checks, 10.0, 600.0)
+    assert flicker.last == KNOWN["water_supply_c"] and flicker.last_s == 0.0
+    flicker.review(checks, 100.0, 6 * HOUR_S - 1.0)
+    assert isnan(flicker.worst)
+    assert flicker.doubted(checks, "water_supply_c", 10.0) and not flicker.doubted(checks, "tank_c", 10.0)
+    flicker.review(checks, 10.0, 600.0)
+    assert not flicker.doubted(checks, "water_supply_c", 10.0)
+    assert not Flicker().doubted(checks, "pile_core_c", 10.0)

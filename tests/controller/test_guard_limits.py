@@ -82,6 +82,8 @@ def test_eight_minutes_or_twenty_kelvin(hot_s: float, supply_c: float, stops: bo
         (40.0, 16.5, 40.0, True),  # 1.5 of 20 K
         (40.0, 17.0, 40.0, False),  # a tenth
         (22.5, 22.5, 40.0, True),  # unmoved, and 7.5 of 20 K
+        (25.0, 25.0, 40.0, False),  # unmoved, and exactly half
+        (24.5, 24.5, 40.0, True),
         (22.0, 23.0, 40.0, False),  # four tenths
         (21.5, 22.5, 40.0, False),  # moved by 1 K
         (21.75, 22.5, 40.0, True),
@@ -291,10 +293,17 @@ def believing(**fields: float) -> FrostGuard:
         ({"standing_c": 1.5}, -2.0, False),
         ({"standing_c": nan}, -2.0, False),
         # the last pulse showed the line itself: less what the air and the ground have lost since
+        (
+            {"standing_c": 0.6, "gap_k": 0.0, "shown_c": 9.0, "shown_at_c": -9.0},
+            -2.0,
+            False,
+        ),  # against what a probe shows
+        ({"standing_c": 0.7, "gap_k": 5.0, "shown_c": 9.0, "shown_at_c": -9.0}, -2.0, True),
         ({"standing_c": nan, "shown_c": 3.75, "shown_at_c": 1.0, "outdoor_c": -2.0}, -20.0, True),
         ({"standing_c": nan, "shown_c": 3.5, "shown_at_c": 1.0, "outdoor_c": -2.0}, -2.0, False),
         ({"standing_c": nan, "shown_c": 0.75, "shown_at_c": -9.0, "outdoor_c": -2.0}, -2.0, True),
         ({"standing_c": nan, "shown_c": 1.0, "shown_at_c": -2.0, "learnt_s": 3 * DAY_S}, -2.0, True),
+        ({"standing_c": nan, "shown_c": 0.6, "shown_at_c": -9.0}, -2.0, False),
         ({"standing_c": nan, "shown_c": 1.0, "shown_at_c": -2.0, "learnt_s": 5 * DAY_S}, -2.0, False),
     ],
 )
@@ -495,6 +504,7 @@ def test_what_a_sensor_can_say_at_all(name: str) -> None:
         ("pile_core_c", 55.0, -2.5, 60.0),
         ("greenhouse_c", 8.0, 8.5, 60.0),
         ("outdoor_c", 8.0, -8.5, 60.0),
+        ("tank_c", 12.0, 3.5, 60.0),
         ("pump_battery_v", 12.5, 2.25, 60.0),
         ("fan_battery_v", 12.5, -2.25, 60.0),
     ],
@@ -504,9 +514,36 @@ def test_a_jump_is_believed_after_its_time(name: str, first: float, jump: float,
     sensor.judge(first, 0.0)
     for now_s in (10.0, 10.0 + wait_s / 2.0, 9.0 + wait_s):
         assert sensor.judge(first + jump, now_s) == first
-    assert sensor.rejects == 3.0 and sensor.scattered == 0.0
-    assert sensor.judge(first + jump, 10.0 + wait_s) == first + jump
-    assert sensor.rejects == sensor.scattered == 0.0  # it was a jump, and no flicker
+    assert sensor.rejects == 3.0 and sensor.scattered == 0.0  # they agree with each other: a jump, no flicker
+    assert sensor.judge(first + jump, 10.0 + wait_s) == first + jump and sensor.rejects == 0.0
+
+
+def test_water_that_jumped_is_believed_at_the_second_word_and_a_leaping_probe_never() -> None:
+    sensor = Sensor(SENSORS["water_supply_c"])
+    sensor.judge(15.0, 0.0)
+    assert sensor.judge(21.0, 10.0) == 21.0 and sensor.judge(27.5, 20.0) == 21.0
+    assert sensor.judge(33.0, 30.0) == 33.0  # within 6 K of the first word
+    for k, raw in enumerate((10.0, 45.0, 12.0, 55.0)):
+        assert sensor.judge(raw, 40.0 + 10.0 * k) == 33.0
+    assert sensor.rejects == sensor.scattered + 1.0 == 4.0
+    assert sensor.judge(33.5, 90.0) == 33.5 and sensor.scattered == 4.0
+
+
+def test_refused_readings_are_scattered_unless_they_wait_to_be_believed() -> None:
+    sensor = Sensor(SENSORS["pile_core_c"])
+    for raw, now_s in ((55.0, 0.0), (nan, 10.0), (70.0, 20.0), (70.5, 30.0), (71.0, 40.0)):
+        sensor.judge(raw, now_s)
+    assert sensor.rejects == 4.0 and sensor.pending == 3.0 and sensor.scattered == 1.0
+    sensor.judge(nan, 50.0)
+    assert sensor.rejects == sensor.scattered == 5.0
+
+
+def test_a_sensor_that_is_expected_and_never_reads_is_lost() -> None:
+    checks = SensorChecks()
+    checks.expect(["tank_c"])
+    assert checks.lost("tank_c") and not checks.lost("outdoor_c")
+    with pytest.raises(ValueError, match="sensor 'moon_c' is unknown"):
+        checks.expect(["moon_c"])
 
 
 @pytest.mark.parametrize(
@@ -518,7 +555,9 @@ def test_a_jump_is_believed_after_its_time(name: str, first: float, jump: float,
         ("outdoor_c", 8.0, 0.0, True),
         ("pump_battery_v", 12.5, 14.5, True),
         ("water_supply_c", 15.0, 21.0, True),
-        ("water_supply_c", 15.0, 99.0, False),  # at once, but the next reading may confirm it
+        ("water_return_c", 15.0, 8.5, False),
+        ("air_supply_c", 15.0, 99.0, True),
+        ("tank_c", 12.0, 15.0, True),
         ("water_supply_c", 82.0, 85.0, True),
         ("water_supply_c", 81.5, 85.0, False),
         ("water_supply_c", 88.0, 85.0, True),
@@ -544,6 +583,13 @@ def test_a_jump_that_moves_on_is_weighed_anew() -> None:
     for raw, now_s in ((40.0, 10.0), (37.5, 60.0), (37.5, 110.0)):
         assert sensor.judge(raw, now_s) == 55.0
     assert sensor.judge(37.5, 120.0) == 37.5
+
+
+def test_a_jump_that_moves_by_no_more_than_its_step_goes_on_waiting() -> None:
+    sensor = Sensor(SENSORS["pile_core_c"])
+    for raw, now_s in ((55.0, 0.0), (70.0, 10.0), (72.0, 400.0)):
+        assert sensor.judge(raw, now_s) == 55.0
+    assert sensor.judge(72.0, 610.0) == 72.0
 
 
 def test_a_lost_or_sound_reading_between_ends_the_doubt() -> None:
@@ -706,14 +752,40 @@ def test_fifteen_in_a_hundred_of_what_is_asked_counts_as_water(flow: float, move
         assert not drive.suspect and not drive.locked_cold
 
 
+@pytest.mark.parametrize(("flow", "due_kg_s", "moves"), [(0.02, 0.4, False), (0.021, 0.4, True), (0.01, 0.1, True)])
+def test_a_trickle_for_the_duty_is_no_flow(flow: float, due_kg_s: float, moves: bool) -> None:
+    drive = running()
+    drive.due_kg_s = due_kg_s
+    assert drive.moves(flow) is moves
+
+
+def test_cold_water_against_a_meter_called_dead_ends_the_tries_at_once() -> None:
+    drive = running()
+    drive.dead_meter = True
+    drive.try_again(cold=True)
+    assert drive.locked and drive.locked_cold and not drive.dead_meter
+    other = running()
+    other.dead_meter = True
+    other.try_again()
+    assert not other.locked and other.dead_meter and other.tries == 1.0
+
+
 @pytest.mark.parametrize(
-    ("moved_k", "kick_seen", "dead"),
-    [(4.0, False, False), (4.5, False, True), (-4.5, False, True), (4.5, True, False)],
+    ("moved_k", "kick_seen", "flow", "dead"),
+    [
+        (4.0, False, 0.0, False),
+        (4.5, False, 0.0, True),
+        (-4.5, False, 0.001, True),
+        (4.5, False, 0.002, False),  # a meter that shows anything is not dead
+        (4.5, True, 0.0, False),
+    ],
 )
-def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(moved_k: float, kick_seen: bool, dead: bool) -> None:
+def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(
+    moved_k: float, kick_seen: bool, flow: float, dead: bool
+) -> None:
     drive = running()
     drive.kick_seen, drive.trim.integral = kick_seen, 0.2
-    dry(30.0, drive=drive, supply_c=20.0 + moved_k)
+    dry(30.0, flow=flow, drive=drive, supply_c=20.0 + moved_k)
     assert drive.dead_meter is dead and drive.tries == (0.0 if dead else 1.0)
     if dead:
         assert drive.trim.integral == 0.0 and drive.metered(0.0) is False
@@ -722,6 +794,14 @@ def test_a_supply_that_moved_by_four_kelvin_makes_the_meter_dead(moved_k: float,
         assert drive.dry_s < 31.0  # a dead meter is not counted against the pump
         drive._watch(0.05, 60.0, 1.0)
         assert not drive.dead_meter and drive.moved_supply_c == 60.0
+
+
+def test_a_dry_pump_is_pushed_by_the_time_that_passed_ten_seconds_at_most() -> None:
+    drive = running()
+    drive._watch(0.0, 20.0, 1.0)
+    assert drive.trim.integral == pytest.approx(0.03)
+    drive._watch(0.0, 20.0, 20.0)
+    assert drive.trim.integral == pytest.approx(0.33)
 
 
 def test_without_a_reading_nothing_is_called_dry() -> None:
@@ -899,8 +979,8 @@ def so(
     c, now_s = drawing_controller()
     c.step(reading(now_s))
     c.phase, c.pump.duty, c.frost.heat_day_w = phase, pump_duty, heat_day_w
-    c.checks.read(reading(now_s + 59.0, **seen), now_s + 59.0)  # water that leaps is believed at its second reading
-    r = c.checks.read(reading(now_s + 60.0, **seen), now_s + 60.0)
+    for later_s in (60.0, 120.0, 180.0):
+        r = c.checks.read(reading(now_s + later_s, **seen), now_s + later_s)
     v = c._view
     v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = r.pile_core_c, made_w, False, False, 0.0
     return dict(zip(CODES, conditions(c, r, v), strict=True))[code]
@@ -926,6 +1006,93 @@ def so(
 )
 def test_conditions(code: str, changes: dict[str, float | str], is_so: bool) -> None:
     assert so(code, **changes) is is_so  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("side", "locked_s", "mute_s", "allowed", "cut"),
+    [
+        ("fan", 0.0, 0.0, True, False),  # a motor that does its work has its supply
+        ("fan", 60.0, 0.0, True, True),
+        ("fan", 0.0, 1e9, True, True),
+        ("pump", 0.0, 0.0, True, False),
+        ("pump", 60.0, 0.0, True, True),
+    ],
+)
+def test_a_load_without_sag_that_does_nothing_is_cut_off(
+    side: str, locked_s: float, mute_s: float, allowed: bool, cut: bool
+) -> None:
+    c = Controller(DRAWING)
+    health = c.fan_health if side == "fan" else c.pump_health
+    health.starts, health.usual_share, health.sag_share = 50.0, 1.0, 0.0
+    if side == "fan":
+        c.fan_watch.locked_s, c.fan_watch.mute_s = locked_s, mute_s
+    else:
+        c.pump.locked_s = locked_s
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
+    found = dict(zip(CODES, conditions(c, r, v), strict=True))
+    assert found[f"{side}-supply-cut"] is cut
+    assert found["no-flow"] is False and found["no-heat"] is False  # one fault, one notice
+
+
+@pytest.mark.parametrize(
+    ("locked_s", "cold", "phase", "code"),
+    [
+        (60.0, False, HARVEST, "no-flow"),
+        (60.0, True, HARVEST, "no-heat"),
+        (0.0, False, HARVEST, ""),
+        (60.0, False, DRAINED, ""),
+        (60.0, True, DRAINED, ""),
+    ],
+)
+def test_a_pump_that_rests_for_lack_of_water(locked_s: float, cold: bool, phase: str, code: str) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.pump.locked_s, c.pump.locked_cold = phase, locked_s, cold
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
+    found = dict(zip(CODES, conditions(c, r, v), strict=True))
+    assert {name for name in ("no-flow", "no-heat") if found[name]} == ({code} if code else set())
+
+
+@pytest.mark.parametrize(
+    ("barred", "locked_s", "outdoor_c", "phase", "is_so"),
+    [
+        (True, 0.0, -5.0, HARVEST, True),
+        (False, 60.0, -5.0, HARVEST, True),
+        (False, 0.0, -5.0, HARVEST, False),
+        (True, 60.0, 5.0, HARVEST, False),
+        (True, 60.0, -5.0, DRAINED, False),
+    ],
+)
+def test_frost_that_nothing_can_be_done_against(
+    barred: bool, locked_s: float, outdoor_c: float, phase: str, is_so: bool
+) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.pump.locked_s = phase, locked_s
+    r, v = c.checks.read(reading(START_S, outdoor_c=outdoor_c), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, barred, False, 0.0
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["frost"] is is_so
+
+
+@pytest.mark.parametrize(("edge_above_k", "cold"), [(nan, True), (20.0, True), (20.5, False)])
+def test_an_edge_far_hotter_than_the_core_is_another_alarm_than_a_cold_pile(edge_above_k: float, cold: bool) -> None:
+    c = Controller(DRAWING)
+    c.phase, c.slow.edge_above_k = HARVEST, edge_above_k
+    r, v = c.checks.read(reading(START_S), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 44.0, 2000.0, False, False, 0.0
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["pile-cold"] is cold
+
+
+@pytest.mark.parametrize(
+    ("silent", "told"),
+    [(("pile_edge_c",), True), (("pile_core_c",), True), (("pile_core_c", "pile_edge_c"), False)],
+)
+def test_a_pile_nobody_sees_is_told_where_any_probe_was_fitted(silent: tuple[str, ...], told: bool) -> None:
+    c = Controller(DRAWING)
+    r, v = c.checks.read(reading(START_S, **dict.fromkeys(silent, nan)), 0.0), c._view
+    v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = nan, nan, False, False, 0.0
+    assert c.pile.blind
+    assert dict(zip(CODES, conditions(c, r, v), strict=True))["pile-probe"] is told
 
 
 @pytest.mark.parametrize(("hot_day_s", "is_so"), [(1800.0, False), (1801.0, True)])

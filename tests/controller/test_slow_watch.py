@@ -366,6 +366,9 @@ def test_a_run_of_the_pump_ends_the_standing_of_the_water() -> None:
     stand.slow.pump_duty = 0.4
     stand.look(60.0, due=False)
     assert stand.slow.idle.warm  # told once at the start of the run
+    stand.slow.off_s, stand.slow.pump_duty = 0.5, 0.4
+    stand.look(60.0, due=False)
+    assert not stand.slow.idle.warm  # however short the stop was
 
 
 def blown(stand: Stand, elapsed_s: float) -> None:
@@ -399,6 +402,13 @@ def test_how_far_the_air_comes_from_outdoors_toward_the_core() -> None:
         stand.r.air_supply_c = air_c
         blown(stand, 60.0)
         assert stand.slow.air_share == pytest.approx(before + 0.03 * ((air_c > 40.0) - before))
+
+
+def test_a_core_a_little_more_than_twenty_five_kelvin_above_outdoors_tells() -> None:
+    stand = Stand(air_supply_c=14.75, outdoor_c=2.0)
+    stand.v.core_c = 27.5
+    blown(stand, 60.0)
+    assert stand.slow.air_share == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(("core_c", "air_c"), [(27.0, 18.0), (60.0, nan)])
@@ -463,5 +473,7 @@ def test_the_air_test_hears_trend_oxygen_and_time() -> None:
 
 def test_what_alarms_quote() -> None:
     stand = Stand()
+    stand.slow.flicker_watch.worst = 3.0
+    assert stand.slow.flicker == 3.0
     stand.slow.flow_trend.share, stand.slow.fan_trend.share = 0.8, 1.2
     assert stand.slow.flow_percent == pytest.approx(80.0) and stand.slow.fan_percent == pytest.approx(120.0)
