@@ -9,6 +9,7 @@ from controller.settings import ControllerSettings
 PUMP, FAN, NONE = "pump", "fan", "none"
 REST_S, REST_TICK_S = 300.0, 5.0
 FINE_STEP, FINE_S = 0.01, 6.0
+DOWN_S = 10.0  # a pulse meter needs several counts of a slow flow: 6 s left 1.3 % of scatter on a level
 COARSE_FROM, COARSE_STEP = 0.40, 0.03
 BLIND_STEP, BLIND_S = 0.02, 30.0  # without a meter only warm water shows that something moves
 LEVELS = (0.32, 0.42, 0.55, 0.75, 1.0)
@@ -112,7 +113,7 @@ def levels_up(start_duty: float) -> list[tuple[float, float]]:
 def levels_down(start_duty: float) -> list[tuple[float, float]]:
     """From just above the starting duty down in fine steps to nearly nothing."""
     count = int(start_duty / FINE_STEP) + 2
-    fine = [(round(start_duty + 0.02 - k * FINE_STEP, 4), FINE_S) for k in range(count)]
+    fine = [(round(start_duty + 0.02 - k * FINE_STEP, 4), DOWN_S) for k in range(count)]
     return [(round(min(start_duty + 0.08, 1.0), 4), LEVEL_S)] + [step for step in fine if step[0] >= 0.01]
 
 

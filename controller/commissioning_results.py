@@ -29,11 +29,11 @@ from controller.identify import (
     MotorCurve,
     corrected_by_bucket,
     identify_coil,
-    identify_dead_time,
     identify_decay,
     identify_fan,
     identify_pump,
     identify_pump_by_bucket,
+    identify_two_lags,
     match_probes,
 )
 from controller.identify.motor import no_curve
@@ -132,7 +132,7 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
     t, duty = r["time_s"], r["pump_duty"]
     moves = duty >= (session.start_duty if session.start_duty == session.start_duty else 2.0)
     given = np.append(moves[1:], moves[-1:]).astype(np.float64)  # the duty of a row was in force before it
-    fit = identify_dead_time(t, given, r["water_supply_c"])
+    fit = identify_two_lags(t, given, r["water_supply_c"])
     broken = fit.verdict.good and {START, FIRST} & set(session.cut)
     return fit._replace(verdict=repeat_with("an unbroken start: the flow was cut")) if broken else fit
 

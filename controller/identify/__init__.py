@@ -7,6 +7,7 @@ from controller.identify.fan import identify_fan
 from controller.identify.motor import MotorCurve
 from controller.identify.probes import Match, match_probes
 from controller.identify.pump import Bucket, corrected_by_bucket, identify_pump, identify_pump_by_bucket
+from controller.identify.two_lags import identify_two_lags
 from controller.identify.verdict import GOOD, REPEAT, UNKNOWN, Verdict
 
 __all__ = [
@@ -27,5 +28,6 @@ __all__ = [
     "identify_fan",
     "identify_pump",
     "identify_pump_by_bucket",
+    "identify_two_lags",
     "match_probes",
 ]
