@@ -335,6 +335,11 @@ class Commissioning(Memory):
             self._again()
 
     @property
+    def settings(self) -> ControllerSettings:
+        """The settings it was made with."""
+        return self._settings
+
+    @property
     def core_k(self) -> float:
         """By how much the session may cool the core [K]."""
         return self._core_k

@@ -35,13 +35,13 @@ from controller.identify import (
     identify_pump_by_bucket,
     identify_two_lags,
     match_probes,
+    probe_lag,
 )
 from controller.identify.motor import no_curve
 from controller.identify.verdict import Floats, Verdict, cannot_tell, repeat_with
 
 NAN = float("nan")
-KG_PER_LITRE = 1.0
-PROBE_SHARE, PROBE_SHARE_SD = 0.5, 0.12  # of the lag after a start; the rest is the water that is washed out
+KG_PER_LITRE, WATER_KG_M3 = 1.0, 1000.0
 FRESH_SHARE = 0.5  # of the draw: its second half shows how coil and bed settle
 
 
@@ -144,15 +144,24 @@ def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorC
         flow = np.array([pump.at(d, v) if d > 0.0 else 0.0 for d, v in zip(r["pump_duty"], _volts(r), strict=True)])
     back = r["water_return_c"] + (match.offset_k * -1.0 if match.verdict.good else 0.0)
     tape = session.watch.heat.coil_kg
-    lag_s = start.lag_s if start.lag_s == start.lag_s else 25.0
     kg = tape if tape > 0.0 else NAN
-    probe_s, probe_sd_s = PROBE_SHARE * lag_s, PROBE_SHARE_SD * lag_s
-    coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe_s, probe_sd_s)
+    drum_kg = WATER_KG_M3 * session.settings.drum_volume_m3
+    probe = probe_lag(start, _first_flow_kg_s(session, pump))
+    coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe.lag_s, probe.sd_s, drum_kg)
     if coil.verdict.good and session.cut:
         return coil._replace(verdict=repeat_with(f"an unbroken draw: the flow was cut in {session.cut[0]!r}"))
     if coil.verdict.good and not match.verdict.good:
         return coil._replace(verdict=repeat_with("matched probes: raw ones may be wrong by a quarter of a small heat"))
     return coil
+
+
+def _first_flow_kg_s(session: Commissioning, pump: MotorCurve) -> float:
+    """Flow while the first warm water came to the probe; NaN when it is not known."""
+    r = _table(session, FIRST)
+    flow = r["water_flow_kg_s"][np.isfinite(r["water_flow_kg_s"])]
+    if flow.size:
+        return float(np.median(flow))
+    return pump.at(session.start_duty + 0.01) if pump.drive else NAN
 
 
 def _volts(r: dict[str, Floats]) -> Floats:

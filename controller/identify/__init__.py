@@ -5,6 +5,7 @@ from controller.identify.dead_time import DeadTimeFit, identify_dead_time
 from controller.identify.decay import Decay, identify_decay
 from controller.identify.fan import identify_fan
 from controller.identify.motor import MotorCurve
+from controller.identify.probe_lag import ProbeLag, probe_lag
 from controller.identify.probes import Match, match_probes
 from controller.identify.pump import Bucket, corrected_by_bucket, identify_pump, identify_pump_by_bucket
 from controller.identify.two_lags import identify_two_lags
@@ -20,6 +21,7 @@ __all__ = [
     "Decay",
     "Match",
     "MotorCurve",
+    "ProbeLag",
     "Verdict",
     "corrected_by_bucket",
     "identify_coil",
@@ -30,4 +32,5 @@ __all__ = [
     "identify_pump_by_bucket",
     "identify_two_lags",
     "match_probes",
+    "probe_lag",
 ]
