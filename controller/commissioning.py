@@ -240,7 +240,7 @@ class Commissioning(Memory):
             return started and (self.meter or name in (FIRST, DRAW))
         if name in BUCKETS:
             spare = self.watch.heat.cooled_k < BUCKET_SHARE * self._core_k
-            return started and (not self.meter or (spare and name != BUCKETS[2]))
+            return started and (not self.meter or spare)
         if name == FAN_DOWN:
             return self.fan_start_duty == self.fan_start_duty
         return name != FAN_UP or self.watch.checks.fitted("fan_speed_hz")
