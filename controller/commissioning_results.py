@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from controller.commissioning import COLUMNS, Commissioning
+from controller.commissioning_gains import LoopGains, Water, coil_water, flow_gains, supply_gains
 from controller.commissioning_plan import (
     BUCKET_S,
     BUCKETS,
@@ -27,8 +29,10 @@ from controller.identify import (
     Decay,
     Match,
     MotorCurve,
+    ProbeLag,
     corrected_by_bucket,
     identify_coil,
+    identify_dead_time,
     identify_decay,
     identify_fan,
     identify_pump,
@@ -38,10 +42,14 @@ from controller.identify import (
     probe_lag,
 )
 from controller.identify.motor import no_curve
-from controller.identify.verdict import Floats, Verdict, cannot_tell, repeat_with
+from controller.identify.dead_time import no_fit
+from controller.identify.verdict import Floats, Spoiled, Verdict, cannot_tell, repeat_with, usable_rows
+from controller.settings import ControllerSettings, SettingsError
 
 NAN = float("nan")
 KG_PER_LITRE, WATER_KG_M3 = 1.0, 1000.0
+NEAR_FULL = 0.97  # of full drive: beyond what was tried the curve would be a guess
+LEAST_FLOW_LAG_S = 0.2
 FRESH_SHARE = 0.5  # of the draw: its second half shows how coil and bed settle
 
 
@@ -57,10 +65,15 @@ class Learned(NamedTuple):
     core_offset: Match
     cooled_k: float
     seconds: float
+    probe: ProbeLag
+    flow_answer: DeadTimeFit
+    flow_loop: LoopGains
+    supply_loop: LoopGains
+    water: Water
 
     def verdicts(self) -> dict[str, Verdict]:
         """Verdict of each part by name."""
-        parts = {name: getattr(self, name) for name in self._fields[:7]}
+        parts = {name: getattr(self, name) for name in (*self._fields[:7], "flow_loop", "supply_loop")}
         return {name: part.verdict for name, part in parts.items()} | {"voltage": self.pump.voltage_verdict}
 
 
@@ -70,15 +83,22 @@ def learn(session: Commissioning) -> Learned:
     match = match_probes(rest["time_s"], rest["water_supply_c"], rest["water_return_c"])
     pump, fan = _pump(session), _fan(session)
     start = _start(session, started)
-    coil = _coil(session, match, start, pump)
+    probe = probe_lag(start, _first_flow_kg_s(session, pump))
+    coil = _coil(session, match, pump, probe)
     draw = _table(session, DRAW)
     half = slice(int(draw["time_s"].size * FRESH_SHARE), None)
     settling = identify_decay(draw["time_s"][half], draw["water_supply_c"][half])
     everything = _table(session, *session.recorded_stages)
     seconds = float(np.ptp(everything["time_s"])) if everything["time_s"].size else 0.0
+    answer = _flow_answer(session, pump)
+    settings = with_pump(session.settings, pump)
+    back = rest["water_return_c"][np.isfinite(rest["water_return_c"])]
+    return_c = float(np.median(back)) - (match.offset_k if match.verdict.good else 0.0) if back.size else NAN
     return Learned(
-        pump, fan, match, start, coil, settling, _core_offset(coil, rest), session.watch.heat.cooled_k, seconds
-    )
+        pump, fan, match, start, coil, settling, _core_offset(coil, rest), session.watch.heat.cooled_k, seconds,
+        probe, answer, flow_gains(pump, answer, settings), supply_gains(coil, probe, return_c, settings),
+        coil_water(coil, session.watch.heat.coil_kg),
+    )  # fmt: skip
 
 
 def _table(session: Commissioning, *stages: str) -> dict[str, Floats]:
@@ -137,7 +157,34 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
     return fit._replace(verdict=repeat_with("an unbroken start: the flow was cut")) if broken else fit
 
 
-def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorCurve) -> Coil:
+def with_pump(settings: ControllerSettings, pump: MotorCurve) -> ControllerSettings:
+    """The settings with the pump as it was found, as far as it was."""
+    full = pump.at(1.0) if pump.drive and pump.drive[-1] >= NEAR_FULL else NAN
+    found = {"pump_start_duty": pump.start_duty, "pump_run_duty": pump.run_duty, "pump_full_flow_kg_s": full}
+    try:
+        return replace(settings, **{name: value for name, value in found.items() if value == value})
+    except SettingsError:
+        return settings
+
+
+def _flow_answer(session: Commissioning, pump: MotorCurve) -> DeadTimeFit:
+    """How the metered flow follows the flow that the curve gives for the duty, over the steps up."""
+    r = _table(session, UP)
+    if not pump.verdict.good or not session.meter:
+        return no_fit(pump.verdict if session.meter else cannot_tell("without a flow meter there is no flow loop"))
+    try:
+        t, duty, volts, flow = usable_rows(1, r["time_s"], r["pump_duty"], _volts(r), r["water_flow_kg_s"])
+    except Spoiled as spoiled:
+        return no_fit(spoiled.verdict)
+    wanted = np.array([pump.at(d, v) for d, v in zip(duty, volts, strict=True)])
+    for rows in np.split(np.arange(t.size), np.flatnonzero(np.abs(np.diff(duty)) > 1e-6) + 1):
+        wanted[rows] = wanted[rows].mean()  # the voltage moves all the time: no step
+    given = np.append(wanted[1:], wanted[-1:])  # the duty of a row was in force before it
+    later = slice(int(np.argmax(t >= t[0] + SETTLE_S)), None)
+    return identify_dead_time(t[later], given[later], flow[later], LEAST_FLOW_LAG_S)
+
+
+def _coil(session: Commissioning, match: Match, pump: MotorCurve, probe: ProbeLag) -> Coil:
     r = _table(session, START, FIRST, DOWN, UP, DRAW)
     flow = r["water_flow_kg_s"]
     if not session.meter:
@@ -146,7 +193,6 @@ def _coil(session: Commissioning, match: Match, start: DeadTimeFit, pump: MotorC
     tape = session.watch.heat.coil_kg
     kg = tape if tape > 0.0 else NAN
     drum_kg = WATER_KG_M3 * session.settings.drum_volume_m3
-    probe = probe_lag(start, _first_flow_kg_s(session, pump))
     coil = identify_coil(r["time_s"], flow, r["water_supply_c"], back, kg, probe.lag_s, probe.sd_s, drum_kg)
     if coil.verdict.good and session.cut:
         return coil._replace(verdict=repeat_with(f"an unbroken draw: the flow was cut in {session.cut[0]!r}"))

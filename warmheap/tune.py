@@ -160,7 +160,7 @@ def _prove(
 
 
 def _rule(args: argparse.Namespace) -> Any:
-    from sim.tuning_rule import Rule
+    from controller.tuning_choice import Rule
 
     wanted = {"closed_loop_delays": args.closed_loop, "caution_sd": args.caution}
     return Rule()._replace(**{name: value for name, value in wanted.items() if value is not None})

@@ -35,6 +35,7 @@ LEAST_STEP_S, MOST_STEPS = 2.0, 400
 TANKS = (5, 8, 12, 20, 50)
 LEAST_UA, MOST_UA = 10.0, 4000.0  # W/K
 LEAST_KG = 1.0
+ANY_DRUM_KG = 200.0
 MOST_SAG_K_J = 6e-6
 SAG_K_J = 7e-7  # of half a tonne of wet material around the pipe; a rough guess before the test
 TAPE_SD, TAPE_SD_KG = 0.08, 1.5  # error of log water by tape, and of what lies outside of what was taped
@@ -54,6 +55,7 @@ class Coil(NamedTuple):
     """Conductance of a fresh bed [W/K], water in the coil [kg], bed temperature by the supply probe [degC]; NaN: not told.
 
     ``sag_k_j`` is by how much the material around the coil cooled for each joule it gave; ``fit_k`` the residuals' rms.
+    The conductance is that of ``tanks`` in the bed and of ``drum_ua_w_k`` in a drum, together.
     """
 
     ua_w_k: float
@@ -63,6 +65,13 @@ class Coil(NamedTuple):
     sag_k_j: float
     fit_k: float
     verdict: Verdict
+    tanks: int = 0
+    drum_ua_w_k: float = 0.0
+
+    @property
+    def chain(self) -> Chain:
+        """How the coil is cut in the model that was fitted."""
+        return Chain(max(self.tanks, 1), ANY_DRUM_KG if self.drum_ua_w_k > 0.0 else 0.0)
 
 
 def effectiveness(ua_w_k: float, flow_kg_s: float) -> float:
@@ -285,7 +294,9 @@ def _weighed(draw: _Draw, best: _Best, model_sd: float, taped: bool) -> Coil:
     by_probe = PROBE_SD_K * np.sqrt(2.0) / max(ntu * span * np.exp(-ntu), 1e-6)
     sd = best.ua * float(np.sqrt(best.ua_sd**2 + by_probe**2 + FLOW_SD**2 + MODEL_SD**2 + model_sd**2))
     verdict = _judged(draw, best, sd, ntu, taped)
-    return Coil(best.ua, sd, best.kg, best.bed, float(best.at[2]), best.fit_k, verdict)
+    return Coil(
+        best.ua, sd, best.kg, best.bed, float(best.at[2]), best.fit_k, verdict, best.chain.tanks, best.drum_ua
+    )  # fmt: skip
 
 
 def _judged(draw: _Draw, best: _Best, sd: float, ntu: float, taped: bool) -> Verdict:
