@@ -11,7 +11,7 @@ from controller.settings import ControllerSettings
 
 OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
-RAMP_S = 120.0  # from nothing to the flow target
+RAMP_S = 120.0  # from nothing to the flow target, or to what is asked for if that is more
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
 NO_FLOW_S = 60.0  # a small pump bears a minute without water; with all tries four in a row (own judgement)
 DRY_PUSH_PER_S = 0.015  # more duty while no water moves: reaches full duty before the pump is called dry
@@ -196,7 +196,7 @@ class PumpDrive(Memory):
             return self.duty
         self.on_s += dt_s
         least = self.least_flow_kg_s
-        ramped = max(self.ramped_kg_s, least) + self._ramp_kg_s2 * dt_s
+        ramped = max(self.ramped_kg_s, least) + max(self._ramp_kg_s2, target_kg_s / RAMP_S) * dt_s
         self.ramped_kg_s = min(max(target_kg_s, least), ramped)
         self.duty = self._regulated(measured_kg_s, volts, dt_s)
         return self.duty

@@ -18,6 +18,7 @@ HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the wate
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
 PASSED = 1.3  # coil contents after which the water was cold when it came in
+FLUSH_S = 360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
@@ -131,7 +132,7 @@ class WaterLoop(Memory):
         more = self.supply.update(
             hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
         )
-        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s)
+        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c))
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
             wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, learns_s, wanted))
@@ -152,6 +153,17 @@ class WaterLoop(Memory):
         flow_kg_s = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
         held = flow_kg_s + self.hold.integral >= most_kg_s and supply_c > s.supply_target_c
         return flow_kg_s + self.hold.update(s.supply_target_c, supply_c, 0.0 if held else learns_s)
+
+    def _flush_kg_s(self, supply_c: float) -> float:
+        """Return the flow that brings through what stood in the coil, while it comes too hot; 0 where that is not known.
+
+        No flow cools that water; if it comes slowly, the scald guard stops the pump again and again before any of the
+        water comes that was warmed on its way, and the draw never becomes steady.
+        """
+        s = self._settings
+        through_kg = PASSED * s.coil_water_kg
+        hot = supply_c > s.supply_max_c - HOT_BAND_K
+        return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
 
     def _learning_s(self, dt_s: float) -> float:
         """Return the step of the supply's integral [s]: 0 while the water first out passes, longer the more flows.
