@@ -11,18 +11,19 @@ from typing import NamedTuple
 import numpy as np
 
 from controller.identify import Coil, DeadTimeFit, MotorCurve, ProbeLag
-from controller.identify.coil import SEVERAL, TAPE_SD, TAPE_SD_KG
+from controller.identify.coil import MORE_WATER, SEVERAL, TAPE_SD, TAPE_SD_KG
 from controller.identify.coil_answer import Answer, supply_answer
 from controller.identify.coil_model import JOINT_KG, TURNS_KG
 from controller.identify.verdict import Verdict, cannot_tell, good, repeat_with
 from controller.pump import LONGEST_PI_STEP_S, PumpCurve
 from controller.settings import ControllerSettings
 from controller.tuning_choice import Rule, cautious_gains
+from controller.water_loop import COLD_RETURN_C
 
 SUPPLY_TICK_S = 60.0
 FLOW_SHARES = (1.0, 0.6, 0.35)  # of the flow target: the loop's gains hold over these
 LEAST_RISE_K = 5.0
-MOST_UA_SD = 0.2  # of UA: what a loop needs to know of the coil; its gain is then known within a fifth
+MOST_UA_SD = 0.25  # of UA: what a loop needs to know of the coil; caution slows it by as much
 NEAR = 0.25  # of the flow target: over so much the slope of the pump's curve is taken
 VOLTAGE_SD = 0.1  # of the pump's slope, over a battery's day
 NAN = float("nan")
@@ -95,18 +96,16 @@ def _slope(pump: MotorCurve, flow_kg_s: float) -> tuple[float, float]:
     return (high - low) / rise, 2.0**0.5 * sd / rise
 
 
-def supply_gains(coil: Coil, probe: ProbeLag, return_c: float, settings: ControllerSettings) -> LoopGains:
+def supply_gains(coil: Coil, probe: ProbeLag, settings: ControllerSettings) -> LoopGains:
     """Gain (share of the flow target per kelvin) and integral time of the supply loop at the flow target.
 
-    ``return_c`` is the coldest that may come back, as at rest [degC]: the more the water is warmed, the stronger is its
-    answer. One set must hold from the flow target down to a third of it.
+    They are for water warmed from `water_loop.COLD_RETURN_C`, as the controller takes them. One set must hold from the flow
+    target down to a third of it.
     """
     verdict = _enough(coil)
     if not verdict.good:
         return old_gains(verdict)
-    rise_k = settings.supply_target_c - return_c
-    if not rise_k >= LEAST_RISE_K:
-        return old_gains(cannot_tell("what comes back is nearly as warm as the supply target: the answer would be small"))
+    rise_k = max(settings.supply_target_c - COLD_RETURN_C, LEAST_RISE_K)
     target = settings.flow_target_kg_s
     answers = [supply_answer(coil, share * target, rise_k, probe.lag_s, probe.sd_s) for share in FLOW_SHARES]
     if not all(isfinite(a.process.gain) and a.process.gain < 0.0 and a.process.lag_s > 0.0 for a in answers):
@@ -121,7 +120,7 @@ def supply_gains(coil: Coil, probe: ProbeLag, return_c: float, settings: Control
 
 def _enough(coil: Coil) -> Verdict:
     """Whether the coil is known well enough for a loop, which needs less than the coil's own verdict."""
-    if coil.verdict.good or (coil.verdict == SEVERAL and coil.ua_sd_w_k <= MOST_UA_SD * coil.ua_w_k):
+    if coil.verdict.good or (coil.verdict in (SEVERAL, MORE_WATER) and coil.ua_sd_w_k <= MOST_UA_SD * coil.ua_w_k):
         return good("known well enough")
     return coil.verdict
 

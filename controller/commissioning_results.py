@@ -28,6 +28,7 @@ from controller.identify import (
     DeadTimeFit,
     Decay,
     Match,
+    Meter,
     MotorCurve,
     ProbeLag,
     corrected_by_bucket,
@@ -39,6 +40,7 @@ from controller.identify import (
     identify_pump_by_bucket,
     identify_two_lags,
     match_probes,
+    meter_scale,
     probe_lag,
 )
 from controller.identify.motor import no_curve
@@ -70,6 +72,7 @@ class Learned(NamedTuple):
     flow_loop: LoopGains
     supply_loop: LoopGains
     water: Water
+    meter: Meter
 
     def verdicts(self) -> dict[str, Verdict]:
         """Verdict of each part by name."""
@@ -81,7 +84,7 @@ def learn(session: Commissioning) -> Learned:
     """Identify everything from what ``session`` recorded so far. Takes about a second; nothing must wait for it."""
     rest, started = _table(session, REST), _table(session, START, FIRST)
     match = match_probes(rest["time_s"], rest["water_supply_c"], rest["water_return_c"])
-    pump, fan = _pump(session), _fan(session)
+    (pump, meter), fan = _pump(session), _fan(session)
     start = _start(session, started)
     probe = probe_lag(start, _first_flow_kg_s(session, pump))
     coil = _coil(session, match, pump, probe)
@@ -92,12 +95,10 @@ def learn(session: Commissioning) -> Learned:
     seconds = float(np.ptp(everything["time_s"])) if everything["time_s"].size else 0.0
     answer = _flow_answer(session, pump)
     settings = with_pump(session.settings, pump)
-    back = rest["water_return_c"][np.isfinite(rest["water_return_c"])]
-    return_c = float(np.median(back)) - (match.offset_k if match.verdict.good else 0.0) if back.size else NAN
     return Learned(
         pump, fan, match, start, coil, settling, _core_offset(coil, rest), session.watch.heat.cooled_k, seconds,
-        probe, answer, flow_gains(pump, answer, settings), supply_gains(coil, probe, return_c, settings),
-        coil_water(coil, session.watch.heat.coil_kg),
+        probe, answer, flow_gains(pump, answer, settings), supply_gains(coil, probe, settings),
+        coil_water(coil, session.watch.heat.coil_kg), meter,
     )  # fmt: skip
 
 
@@ -125,16 +126,19 @@ def _buckets(session: Commissioning) -> list[Bucket]:
     return found
 
 
-def _pump(session: Commissioning) -> MotorCurve:
+def _pump(session: Commissioning) -> tuple[MotorCurve, Meter]:
     lacking = _lacking(session, START)
     if lacking:
-        return no_curve(lacking)
+        return no_curve(lacking), Meter(NAN, NAN, lacking)
     if not session.meter:
-        return identify_pump_by_bucket(_buckets(session), session.start_duty)
+        none = Meter(NAN, NAN, cannot_tell("no flow meter is fitted"))
+        return identify_pump_by_bucket(_buckets(session), session.start_duty), none
     r = _table(session, START, FIRST, DOWN, UP)
     flow = np.nan_to_num(r["water_flow_kg_s"], nan=NAN)
     curve = identify_pump(r["time_s"], r["pump_duty"], flow, r["pump_battery_v"], SETTLE_S)
-    return corrected_by_bucket(curve, _buckets(session)) if curve.verdict.good else curve
+    if not curve.verdict.good:
+        return curve, Meter(NAN, NAN, curve.verdict)
+    return corrected_by_bucket(curve, _buckets(session)), meter_scale(curve, _buckets(session))
 
 
 def _fan(session: Commissioning) -> MotorCurve:

@@ -137,7 +137,7 @@ class PumpDrive(Memory):
         if self.duty <= 0.0:
             return 0.0
         if measured_kg_s == measured_kg_s and not self.dead_meter:
-            return max(0.0, measured_kg_s)
+            return max(0.0, self._settings.flow_meter_gain * measured_kg_s)
         return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
 
     def curve_flow_kg_s(self, volts: float) -> float:
@@ -180,6 +180,7 @@ class PumpDrive(Memory):
         ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
         a pump at rest full duty.
         """
+        measured_kg_s *= self._settings.flow_meter_gain
         if self.mode == OFF:
             self.mode, self.start_supply_c = ARMED, supply_c
             if dt_s > SHORT_TICK_S:

@@ -20,6 +20,8 @@ SETTLE_S = 300.0  # the water first out says nothing about the flow that is righ
 PASSED = 1.3  # coil contents after which the water was cold when it came in
 FLUSH_S = 360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
+COLD_RETURN_C = 10.0  # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
+MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -33,6 +35,15 @@ def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_u
     share = (target_c - return_c) / span if span > 1.0 else 0.95
     ntu = -log(1.0 - min(max(share, 0.05), 0.95))
     return coil_ua_w_k / (WATER_J_KG_K * ntu)
+
+
+def livelier(target_c: float, return_c: float) -> float:
+    """Return the factor on the supply's error, 1 and up: water that comes back warm answers less to flow.
+
+    With a coil in a bed of even temperature the supply's slope over flow is the warming times a function of the coil and the
+    flow alone (derivative of the textbook effectiveness).
+    """
+    return min(max((target_c - COLD_RETURN_C) / max(target_c - return_c, LEAST_RISE_K), 1.0), MOST_LIVELY)
 
 
 class WaterLoop(Memory):
@@ -152,7 +163,9 @@ class WaterLoop(Memory):
         s = self._settings
         flow_kg_s = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
         held = flow_kg_s + self.hold.integral >= most_kg_s and supply_c > s.supply_target_c
-        return flow_kg_s + self.hold.update(s.supply_target_c, supply_c, 0.0 if held else learns_s)
+        target_c = s.supply_target_c
+        seen_c = target_c + livelier(target_c, return_c) * (supply_c - target_c)
+        return flow_kg_s + self.hold.update(target_c, seen_c, 0.0 if held else learns_s)
 
     def _flush_kg_s(self, supply_c: float) -> float:
         """Return the flow that brings through what stood in the coil, while it comes too hot; 0 where that is not known.

@@ -118,6 +118,7 @@ def _settings_of(found: Learned) -> list[tuple[str, Verdict, Values]]:
             found.supply_loop.verdict,
             _loop(found.supply_loop, "supply_loop_gain_per_k", "supply_loop_integral_s"),
         ),
+        ("flow meter", found.meter.verdict, {"flow_meter_gain": _pair(found.meter.scale, found.meter.scale_sd)}),
         ("water in the coil", found.water.verdict, {"coil_water_kg": _pair(found.water.kg, found.water.sd_kg)}),
     ]
 

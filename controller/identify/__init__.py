@@ -7,7 +7,14 @@ from controller.identify.fan import identify_fan
 from controller.identify.motor import MotorCurve
 from controller.identify.probe_lag import ProbeLag, probe_lag
 from controller.identify.probes import Match, match_probes
-from controller.identify.pump import Bucket, corrected_by_bucket, identify_pump, identify_pump_by_bucket
+from controller.identify.pump import (
+    Bucket,
+    Meter,
+    corrected_by_bucket,
+    identify_pump,
+    identify_pump_by_bucket,
+    meter_scale,
+)
 from controller.identify.two_lags import identify_two_lags
 from controller.identify.verdict import GOOD, REPEAT, UNKNOWN, Verdict
 
@@ -20,6 +27,7 @@ __all__ = [
     "DeadTimeFit",
     "Decay",
     "Match",
+    "Meter",
     "MotorCurve",
     "ProbeLag",
     "Verdict",
@@ -32,5 +40,6 @@ __all__ = [
     "identify_pump_by_bucket",
     "identify_two_lags",
     "match_probes",
+    "meter_scale",
     "probe_lag",
 ]

@@ -48,6 +48,7 @@ MODEL_SD = 0.04  # tanks in an even bed are not the coil itself; seen on simulat
 UNEVEN = 0.3  # so much of a bed that seems to cool otherwise than usual is a bed that was uneven (own judgement)
 RIVAL = 3.0  # a chain with an error up to so many times the best one's is a rival
 NAN = float("nan")
+MORE_WATER = repeat_with("more water drawn: what stood in the coil had not all passed")
 SEVERAL = repeat_with("a longer draw, or the length and bore of the coil's pipe: several coils fit what was seen")
 
 
@@ -193,7 +194,7 @@ def _fitted(draw: _Draw, coil_kg: float, drum_kg: float) -> tuple[_Best, Coil]:
     if draw.out.size < LEAST_ROWS or draw.pumped_kg < 1.0:
         raise Spoiled(repeat_with("a longer draw: hardly any water was pumped"))
     if taped and draw.pumped_kg < PASSED * coil_kg:
-        raise Spoiled(repeat_with("more water drawn: what stood in the coil had not all passed"))
+        raise Spoiled(MORE_WATER)
     if float(draw.out.max()) - float(np.median(draw.back)) < LEAST_SPAN_K:
         raise Spoiled(cannot_tell("the bed is hardly warmer than the water that enters it"))
     problem = _Problem(draw, coil_kg)
@@ -303,7 +304,7 @@ def _judged(draw: _Draw, best: _Best, sd: float, ntu: float, taped: bool) -> Ver
     if best.fit_k > 1.0:
         return cannot_tell("the supply does not follow the return as a coil in an even bed would")
     if best.kg > draw.pumped_kg / (PASSED_WELL if taped else PASSED_BLIND):
-        return repeat_with("more water drawn: what stood in the coil had not all passed")
+        return MORE_WATER
     if ntu > MOST_NTU or best.ua > 0.97 * MOST_UA:
         return repeat_with("more flow: the water came out as hot as the bed, however good the coil is")
     if sd > MOST_SD * best.ua:
