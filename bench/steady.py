@@ -1,14 +1,14 @@
 """Steady draw after commissioning alone, on random plants: does the water come out at its target, and at the flow asked for?
 
-    python bench/steady.py [--plants 50] [--first 0] [--hours 12] [--target-c 42] [--flow-kg-s 0.126] [--core-k 2.0] [--uncommissioned] [--rows FILE]
+    python bench/steady.py [--plants 50] [--first 0] [--hours 12] [--uncommissioned]
 
 Each plant (``bench/commission.py``: pile, coil, pump, fan, line, probes up to 50 % off their design) is commissioned on the
 simulator by a session that knows the design. Only what the session learned is then given to the controller, which draws for
 ``--hours`` at one supply target. So that the loops are measured and not the season's thrift, the pile's headroom counts
 as full as long as the core is above its floor, and leave to draw is given from the start.
 
-What counts is *carried* draw: the pump runs, ``PASSED`` coil contents have come through since it started and ``SETTLED_S`` more
-have gone by; and since ``HELD_S`` the flow that holds the supply decides: the limit is "supply" and the flow asked for is
+What counts is *carried* draw: the pump runs, ``PASSED`` coil contents have come through since it started and
+``SETTLED_S`` more have gone by; and since ``HELD_S`` the flow that holds the supply decides: the limit is "supply" and the flow asked for is
 below the flow target and above what the pump can hold at least. There the true supply at the pile is compared with the
 target, and the true flow with the flow asked for. Where the limit is "flow" the water is warmer than its target at the
 full flow: only the flow is judged there. A guard that ends carried draw counts as tripped.
@@ -30,7 +30,7 @@ from controller import Controller, ControllerSettings
 from controller.checks import Readings
 from controller.draw import HEADROOM_MAX_K
 from controller.view import View
-from sim import Plant, Scenario
+from sim import Scenario
 from warmheap.commission_sim import commission, warmed_up
 from warmheap.learned import applied, taken
 from warmheap.settings_file import Settings
@@ -51,7 +51,7 @@ DATE = "2026-01-01T00:00+00:00"
 
 
 class Held(NamedTuple):
-    """What came of one plant. ``carried_s`` [s] of settled draw held by the supply; errors in K and as shares of the flow."""
+    """What came of one plant: ``carried_s`` of settled draw held by the supply, errors in K, shares of the time."""
 
     number: int
     carried_s: float
@@ -148,7 +148,9 @@ def judged(number: int, rows: list[tuple[Any, ...]], target_c: float, learned: b
     true_c, read_c, flow, asked, dt_s = (np.array([row[k] for row in rows], dtype=float) for k in range(2, 7))
     held = limit == "supply"
     within = float(np.mean(np.abs(flow / asked - 1.0) <= FLOW_SHARE))
-    rms = [float(np.sqrt(np.nanmean((x[held] - target_c) ** 2))) if held.any() else float("nan") for x in (true_c, read_c)]
+    rms = [
+        float(np.sqrt(np.nanmean((x[held] - target_c) ** 2))) if held.any() else float("nan") for x in (true_c, read_c)
+    ]
     return Held(number, dt_s[held].sum(), *rms, within, dt_s[~held].sum(), learned, tuple(guards))
 
 
@@ -164,21 +166,31 @@ def one(base: Scenario, number: int, args: argparse.Namespace) -> tuple[Held, li
     return judged(number, kept.rows, settings.supply_target_c, learned, kept.guards), kept.rows
 
 
+def told(h: Held) -> str:
+    """One line on a plant."""
+    old = "" if h.learned else "; old supply gains"
+    return (
+        f"plant {h.number}: {h.verdict}; held {h.carried_s / HOUR_S:.1f} h at rms {h.supply_rms_k:.2f} K (as read"
+        f" {h.read_rms_k:.2f}), {h.flow_s / HOUR_S:.1f} h at full flow; flow within 5 % in {h.flow_within:.1%}{old}"
+        f"{'; guards: ' if h.guards else ''}{' '.join(h.guards)}"
+    )
+
+
 def show(found: list[Held], wall_s: float) -> None:
-    """Print the share that holds, and every plant that does not."""
-    for h in found:
-        if h.verdict != "holds" or h.guards:
-            print(f"plant {h.number}: {h.verdict}; carried {h.carried_s / 3600:.1f} h at rms {h.supply_rms_k:.2f} K"
-                  f" (as read {h.read_rms_k:.2f}), {h.flow_s / 3600:.1f} h at full flow, flow within 5 % in"
-                  f" {h.flow_within:.1%}; {'' if h.learned else 'old supply gains; '}{' '.join(h.guards)}")  # fmt: skip
+    """Print the share that holds."""
     counts = {word: sum(h.verdict == word for h in found) for word in ("holds", "misses", "not carried")}
     rms = np.array([h.supply_rms_k for h in found if h.carried_s >= LEAST_CARRIED_S])
     flow = np.array([h.flow_within for h in found if h.verdict != "not carried"])
     print(f"{len(found)} plants, {wall_s:.0f} s: " + ", ".join(f"{count} {word}" for word, count in counts.items()))
-    print(f"supply gains learned on {sum(h.learned for h in found)}; guards decided on {sum(bool(h.guards) for h in found)}")
+    print(
+        f"supply gains learned on {sum(h.learned for h in found)}; guards decided on {sum(bool(h.guards) for h in found)}"
+    )
     if rms.size:
-        print(f"supply rms error {np.median(rms):.2f} K median, {rms.max():.2f} K most; <= 0.5 K on"
-              f" {np.sum(rms <= SUPPLY_RMS_K)} of {rms.size}; flow within 5 % on {np.sum(flow >= FLOW_ROWS)} of {flow.size}")  # fmt: skip
+        held = np.sum(rms <= SUPPLY_RMS_K)
+        print(
+            f"supply rms error {np.median(rms):.2f} K median, {rms.max():.2f} K most; <= 0.5 K on {held} of {rms.size}"
+        )
+        print(f"flow within 5 % of what was asked for on {np.sum(flow >= FLOW_ROWS)} of {flow.size}")
 
 
 def main() -> None:
@@ -189,11 +201,16 @@ def main() -> None:
     parser.add_argument("--target-c", type=float, default=TARGET_C)
     parser.add_argument("--flow-kg-s", type=float, default=TARGET_KG_S)
     parser.add_argument("--core-k", type=float, default=2.0)
-    parser.add_argument("--uncommissioned", action="store_true", help="with what the grower knows beforehand, for comparison")
+    parser.add_argument(
+        "--uncommissioned", action="store_true", help="with what the grower knows beforehand, for comparison"
+    )
     parser.add_argument("--rows", type=Path, help="JSON file for the rows that count")
     args = parser.parse_args()
     base, began = Scenario.load(SCENARIO), time.perf_counter()
-    done = [one(base, number, args) for number in range(args.first, args.first + args.plants)]
+    done = []
+    for number in range(args.first, args.first + args.plants):
+        done.append(one(base, number, args))
+        print(told(done[-1][0]), flush=True)
     show([held for held, _ in done], time.perf_counter() - began)
     if args.rows:
         args.rows.write_text(json.dumps({held.number: rows for held, rows in done}))

@@ -131,7 +131,10 @@ def _for_all(answers: list[Answer], target_kg_s: float) -> tuple[float, float]:
     The controller's integral runs slower in proportion at less flow (`water_loop`).
     """
     rows = [
-        (a.flow_kg_s / target_kg_s, cautious_gains(a.process, a.gain_sd, a.lag_sd_s, a.delay_sd_s, SUPPLY_TICK_S, Rule()))
+        (
+            a.flow_kg_s / target_kg_s,
+            cautious_gains(a.process, a.gain_sd, a.lag_sd_s, a.delay_sd_s, SUPPLY_TICK_S, Rule()),
+        )
         for a in answers
     ]
     weakest = max(gains.gain for _, gains in rows)  # they are negative

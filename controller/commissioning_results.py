@@ -43,8 +43,8 @@ from controller.identify import (
     meter_scale,
     probe_lag,
 )
-from controller.identify.motor import no_curve
 from controller.identify.dead_time import no_fit
+from controller.identify.motor import no_curve
 from controller.identify.verdict import Floats, Spoiled, Verdict, cannot_tell, repeat_with, usable_rows
 from controller.settings import ControllerSettings, SettingsError
 
@@ -164,7 +164,11 @@ def _start(session: Commissioning, r: dict[str, Floats]) -> DeadTimeFit:
 def with_pump(settings: ControllerSettings, pump: MotorCurve) -> ControllerSettings:
     """The settings with the pump as it was found, as far as it was."""
     full = pump.at(1.0) if pump.drive and pump.drive[-1] >= NEAR_FULL else NAN
-    found = {"pump_start_duty": pump.start_duty, "pump_run_duty": pump.run_duty, "pump_full_flow_kg_s": full}
+    found: dict[str, Any] = {
+        "pump_start_duty": pump.start_duty,
+        "pump_run_duty": pump.run_duty,
+        "pump_full_flow_kg_s": full,
+    }
     try:
         return replace(settings, **{name: value for name, value in found.items() if value == value})
     except SettingsError:

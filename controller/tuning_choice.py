@@ -1,4 +1,4 @@
-"""From what was found of a process, with its uncertainty, to gains: SIMC, slower by as much as the finding is uncertain; or the old."""
+"""From what was found of a process to gains: SIMC, slower by as much as the finding is uncertain; or the old."""
 
 from __future__ import annotations
 

@@ -18,9 +18,13 @@ HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the wate
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
 PASSED = 1.3  # coil contents after which the water was cold when it came in
-FLUSH_S = 360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
+FLUSH_S = (
+    360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
+)
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
-COLD_RETURN_C = 10.0  # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
+COLD_RETURN_C = (
+    10.0  # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
+)
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from controller.tuning_choice import Rule, cautious_gains
 from controller.tuning_rules import Gains, Process, simc_pi
 from sim.tuning_plants import Design, RandomPlant, reduced

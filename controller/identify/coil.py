@@ -212,7 +212,7 @@ def _rivalry(tried: list[_Best], best: _Best) -> float:
 
 
 def _unevenness(best: _Best) -> float:
-    """By how much log UA may be off since the bed was not even: where it was not, it seems to cool too fast or too slowly."""
+    """By how much log UA may be off in an uneven bed, which seems to cool too fast or too slowly."""
     along = best.covariance[0, 2] / max(best.covariance[2, 2], 1e-12)
     return float(UNEVEN * abs(along * (best.at[2] - SAG_K_J) / SCALE[2]))
 
@@ -231,7 +231,7 @@ class _Problem:
         self._known_sd = np.array([tape_sd, SAG_K_J, 0.5, DRUM_UA_SD])
 
     def solved(self, chain: Chain, near: Floats | None = None) -> _Best:
-        """Return the best fit with this chain: from a coarse grid or ``near``, damped Gauss-Newton steps (Marquardt 1963)."""
+        """Return the best fit: from a coarse grid or ``near``, damped Gauss-Newton steps (Marquardt 1963)."""
         at = self._coarse(chain) if near is None else near
         rest, bed, slopes = self._linear(chain, at)
         damping = 1e-2

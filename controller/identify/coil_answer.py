@@ -36,9 +36,11 @@ class Answer(NamedTuple):
 
 
 def supply_answer(coil: Coil, flow_kg_s: float, rise_k: float, probe_s: float, probe_sd_s: float) -> Answer:
-    """Return the answer at ``flow_kg_s`` while the water is warmed by ``rise_k``, the probe's lag taken in by the half rule."""
+    """Return the answer at ``flow_kg_s`` of water warmed by ``rise_k``; the half rule takes in the probe's lag."""
     sd = max(coil.ua_sd_w_k / coil.ua_w_k, 0.01)
-    found = [_reduced(y, flow_kg_s, probe_s) for y in _answers(coil, flow_kg_s, rise_k, np.array([1.0, 1.0 - sd, 1.0 + sd]))]
+    found = [
+        _reduced(y, flow_kg_s, probe_s) for y in _answers(coil, flow_kg_s, rise_k, np.array([1.0, 1.0 - sd, 1.0 + sd]))
+    ]
     middle, sides = found[0], np.array([[p.gain, p.lag_s, p.delay_s] for p in found[1:]])
     gain_sd, lag_sd, delay_sd = (float(x) for x in 0.5 * np.abs(sides[1] - sides[0]))
     return Answer(
@@ -62,7 +64,8 @@ def _answers(coil: Coil, flow_kg_s: float, rise_k: float, sizes: Floats) -> list
     of_bed, _ = outlet(guesses, coil.chain, row_s, flow, np.zeros(flow.size))
     time_s = row_s * (np.arange(flow.size) - before)
     kept = slice(before - BEFORE, None)
-    return [(time_s[kept], rise_k * (y[kept] / y[before - 1] - 1.0)) for y in of_bed.T]
+    changes = rise_k * (of_bed[kept] / of_bed[before - 1] - 1.0)
+    return [(np.asarray(time_s[kept], dtype=np.float64), np.asarray(change)) for change in changes.T]
 
 
 def _reduced(seen: tuple[Floats, Floats], flow_kg_s: float, probe_s: float) -> Process:

@@ -9,7 +9,10 @@ import numpy as np
 from controller.identify.coil_model import JOINT_KG
 from controller.identify.dead_time import DeadTimeFit
 
-PROBE_S, SPREAD = 25.0, 0.35  # of a probe in a pocket or on the pipe; its logarithm's spread, and that of the water's mass
+PROBE_S, SPREAD = (
+    25.0,
+    0.35,
+)  # of a probe in a pocket or on the pipe; its logarithm's spread, and that of the water's mass
 SURE_SD = 0.1  # of the lag, however clear the case
 UNKNOWN_S, UNKNOWN_SD_S = 25.0, 8.0
 

@@ -7,6 +7,7 @@ level follow in closed form (variable projection), the rest by damped Gauss-Newt
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -146,7 +147,7 @@ def _reduced(found: TwoLags, t: Floats, y: Floats) -> DeadTimeFit:
 def _shorter(long_s: float, short_s: float, factor: float) -> float:
     """The shorter of two lags of the same sum whose product is ``factor`` times as large [s]."""
     both, product = long_s + short_s, long_s * short_s * factor
-    return 0.5 * (both - max(both * both - 4.0 * product, 0.0) ** 0.5)
+    return 0.5 * (both - sqrt(max(both * both - 4.0 * product, 0.0)))
 
 
 def _judged(f: DeadTimeFit, after_s: float, tick: float, span: float) -> Verdict:
