@@ -11,7 +11,7 @@ from controller.settings import ControllerSettings
 
 OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
-RAMP_S = 120.0  # from nothing to the flow target, or to what is asked for if that is more
+RAMP_S = 120.0  # from nothing to the flow target; to what is asked for if coil water is to be brought through
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
 NO_FLOW_S = 60.0  # a small pump bears a minute without water; with all tries four in a row (own judgement)
 DRY_PUSH_PER_S = 0.015  # more duty while no water moves: reaches full duty before the pump is called dry
@@ -197,10 +197,15 @@ class PumpDrive(Memory):
             return self.duty
         self.on_s += dt_s
         least = self.least_flow_kg_s
-        ramped = max(self.ramped_kg_s, least) + max(self._ramp_kg_s2, target_kg_s / RAMP_S) * dt_s
+        ramped = max(self.ramped_kg_s, least) + self._ramp_for_kg_s2(target_kg_s) * dt_s
         self.ramped_kg_s = min(max(target_kg_s, least), ramped)
         self.duty = self._regulated(measured_kg_s, volts, dt_s)
         return self.duty
+
+    def _ramp_for_kg_s2(self, target_kg_s: float) -> float:
+        """Return the steepest rise of the flow; steeper where known coil water is to be brought through."""
+        flushes = self._settings.coil_water_kg > 0.0
+        return max(self._ramp_kg_s2, target_kg_s / RAMP_S) if flushes else self._ramp_kg_s2
 
     def _kick(self, dt_s: float) -> float:
         start = self._settings.pump_start_duty

@@ -168,7 +168,9 @@ class WaterLoop(Memory):
         flow_kg_s = flow_for_supply_kg_s(s.supply_target_c, core_c, return_c, s.coil_ua_w_k)
         held = flow_kg_s + self.hold.integral >= most_kg_s and supply_c > s.supply_target_c
         target_c = s.supply_target_c
-        seen_c = target_c + livelier(target_c, return_c) * (supply_c - target_c)
+        measured = s.coil_water_kg > 0.0  # gains that nobody measured stay as slow as they are
+        factor = livelier(target_c, return_c) if measured else 1.0
+        seen_c = target_c + factor * (supply_c - target_c)
         return flow_kg_s + self.hold.update(target_c, seen_c, 0.0 if held else learns_s)
 
     def _flush_kg_s(self, supply_c: float) -> float:
