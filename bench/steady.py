@@ -8,10 +8,10 @@ simulator by a session that knows the design. Only what the session learned is t
 as full as long as the core is above its floor, and leave to draw is given from the start.
 
 What counts is *carried* draw: the pump runs, ``PASSED`` coil contents have come through since it started and
-``SETTLED_S`` more have gone by; and since ``HELD_S`` the flow that holds the supply decides: the limit is "supply" and the
-flow asked for is below the flow target and above what the pump can hold at least. There the true supply at the pile is compared with the
-target, and the true flow with the flow asked for. Where the limit is "flow" the water is warmer than its target at the
-full flow: only the flow is judged there. A guard that ends carried draw counts as tripped.
+``SETTLED_S`` more have gone by; and since ``HELD_S`` the flow that holds the supply decides: the limit is "supply" and
+the flow asked for is below the flow target and above what the pump can hold at least. There the true supply at the
+pile is compared with the target, and the true flow with the flow asked for. Where the limit is "flow" the water is
+warmer than its target at the full flow: only the flow is judged there. A guard that ends carried draw counts as tripped.
 """
 
 from __future__ import annotations
