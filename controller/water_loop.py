@@ -21,6 +21,7 @@ PASSED = 1.3  # coil contents after which the water was cold when it came in
 FLUSH_S = (
     360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
 )
+PATIENCE, FORGET_S = 4.0, 3600.0  # scald pauses before that, and how long a rest ends a draw for good
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
 COLD_RETURN_C = (
     10.0  # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
@@ -64,6 +65,7 @@ class WaterLoop(Memory):
         "passed_kg",
         "pause_s",
         "running",
+        "scalds",
         "supply",
     )
 
@@ -81,6 +83,7 @@ class WaterLoop(Memory):
         self.asked_kg_s = 0.0
         self.hot_s = 0.0
         self.pause_s = 0.0
+        self.scalds = 0.0
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
@@ -89,6 +92,8 @@ class WaterLoop(Memory):
             self.running, self.off_s = False, 0.0
         self.asked_kg_s = 0.0
         self.off_s += elapsed_s
+        if self.off_s > FORGET_S:
+            self.scalds = 0.0
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 
@@ -128,6 +133,7 @@ class WaterLoop(Memory):
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
+            self.scalds += 1.0
         return self.pause_s > 0.0
 
     def _set_point(
@@ -177,11 +183,13 @@ class WaterLoop(Memory):
         """Return the flow that brings through what stood in the coil, while it comes too hot; 0 where that is not known.
 
         No flow cools that water; if it comes slowly, the scald guard stops the pump again and again before any of the
-        water comes that was warmed on its way, and the draw never becomes steady.
+        water comes that was warmed on its way, and a long draw never becomes steady. But most draws are short, and a burst
+        of hot water overheats the house: on an invented small pile it cost a quarter of the backup avoided. So it is
+        done only in a draw that the guard has stopped again and again.
         """
         s = self._settings
         through_kg = PASSED * s.coil_water_kg
-        hot = supply_c > s.supply_max_c - HOT_BAND_K
+        hot = supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
 
     def _learning_s(self, dt_s: float) -> float:
