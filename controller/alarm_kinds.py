@@ -1,36 +1,17 @@
 """Every alarm there is, one row each: what is seen, what is likely behind it, what to do, when it clears.
 
-The order is that of ``controller.conditions``. ``{}`` in ``seen`` is the value of ``quantity`` when the alarm came up.
+The order is that of ``controller.conditions``; the rows of ``alarm_kinds_slow`` come last. ``{}`` in ``seen`` is the
+value of ``quantity`` when the alarm came up.
 On-delay and off-delay together are at least a quarter of an hour, so that no condition, however it flickers, raises its
 alarm more than four times an hour.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from controller.alarm_kind import CRITICAL, DAY_S, HOUR_S, MINUTE_S, NOTICE, WARNING, AlarmKind
+from controller.alarm_kinds_slow import SLOW_KINDS
 
-NOTICE, WARNING, CRITICAL = "notice", "warning", "critical"
-MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmKind:
-    """One condition worth telling: after how long it is raised and cleared [s], and what to say.
-
-    ``latched``: it stays among the active alarms until somebody acknowledges it, since it left something to look at.
-    """
-
-    code: str
-    severity: str
-    on_delay_s: float
-    off_delay_s: float
-    seen: str
-    do: str
-    cause: str = ""
-    clears: str = ""
-    quantity: str = ""
-    latched: bool = False
-
+__all__ = ["CRITICAL", "KINDS", "NOTICE", "WARNING", "AlarmKind"]
 
 _SENSOR = (30 * MINUTE_S, 10 * MINUTE_S)
 _ORDER = "Take off load, panel and battery, all three; then connect battery, panel, load, in this order."
@@ -189,7 +170,7 @@ _WATER = (
         15 * MINUTE_S,
         "The pump is on but no water moves; it was tried several times and rests in between.",
         "Look for a low water level, a closed valve, air at the high point, a loose lead or ice; then bleed the loop.",
-        "No water, a blocked line, an air lock, a stuck or dead pump.",
+        "No water, a blocked line, an air lock, a stuck or dead pump. If only the flow meter died, a later start tells.",
         "By itself, a quarter of an hour after water moves again.",
     ),
     AlarmKind(
@@ -216,7 +197,7 @@ _WATER = (
     AlarmKind(
         "flow-while-off",
         WARNING,
-        HOUR_S,
+        2 * HOUR_S,
         HOUR_S,
         "The flow meter shows flow though the pump is off; no heat is credited for it.",
         "If the supply pipe is warm, water circulates by itself: fit a check valve. If not, check the meter and its wire.",
@@ -293,7 +274,7 @@ _PILE = (
     AlarmKind(
         "pile-ending",
         NOTICE,
-        0.0,
+        HOUR_S,
         DAY_S,
         "Two weeks of rest did not bring the core back: the pile is ending.",
         "Turn, wet and feed it, or drain the line and build the next.",
@@ -367,4 +348,4 @@ _AIR = (
         "tank_c",
     ),
 )
-KINDS = (*_SENSORS, *_power("pump"), *_power("fan"), *_BATTERIES, *_WATER, *_PILE, *_AIR)
+KINDS = (*_SENSORS, *_power("pump"), *_power("fan"), *_BATTERIES, *_WATER, *_PILE, *_AIR, *SLOW_KINDS)

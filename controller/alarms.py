@@ -3,7 +3,8 @@
 A condition must last for its on-delay to raise its alarm and be gone for its off-delay to end it; together they
 bound how often it can come up, at whatever rate the condition flickers. A raised alarm is unacknowledged until the
 grower acknowledges it. One that ended unacknowledged is kept in the summary as "returned-unacknowledged"; a latched one
-also stays among the active ones until then, since it left something to look at. Nothing here decides anything:
+also stays among the active ones until then, since it left something to look at. A consequence is not shown while its
+cause stands (``controller.follows``; the standard calls it suppressed by design). Nothing here decides anything:
 nobody needs to acknowledge for the greenhouse to stay safe. (The standard's terms are from memory.)
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 from math import nan
 
 from controller.alarm_kinds import KINDS, AlarmKind
+from controller.follows import CAUSES
 from controller.memory import Memory
 from controller.signals import Alarm
 
@@ -56,13 +58,12 @@ class Latch(Memory):
 
     def alarm(self, kind: AlarmKind) -> Alarm:
         """Return it as data."""
-        shown = kind.seen.replace("{}", f"{self.value:.1f}" if self.value == self.value else "unknown")
         acked = self.acknowledged
         return Alarm(
             kind.code,
             kind.severity,
             self.since_s,
-            shown,
+            kind.shown(self.value),
             kind.do,
             acked,
             kind.cause,
@@ -95,10 +96,14 @@ class AlarmBoard(Memory):
         if self._active is None:
             self._active = tuple(
                 latch.alarm(kind)
-                for latch, kind in zip(self.latches, KINDS, strict=True)
-                if latch.raised or (kind.latched and not latch.acknowledged)
+                for i, (latch, kind) in enumerate(zip(self.latches, KINDS, strict=True))
+                if (latch.raised or (kind.latched and not latch.acknowledged)) and not self._follows(i)
             )
         return self._active
+
+    def _follows(self, place: int) -> bool:
+        """Tell whether an alarm is a mere consequence of one that stands."""
+        return any(self.latches[cause].raised for cause in CAUSES[place])
 
     def _follow(self, conditions: tuple[bool, ...], elapsed_s: float, time_s: float, shown: tuple[object, ...]) -> None:
         latches = self.latches
@@ -120,9 +125,11 @@ class AlarmBoard(Memory):
         return was in (UNACKNOWLEDGED, RETURNED)
 
     def summary(self) -> tuple[Alarm, ...]:
-        """Return every alarm that is not normal: standing, or ended and not acknowledged."""
+        """Return every alarm that is not normal, standing or ended and not acknowledged, but no mere consequence."""
         return tuple(
-            latch.alarm(kind) for latch, kind in zip(self.latches, KINDS, strict=True) if latch.state != NORMAL
+            latch.alarm(kind)
+            for i, (latch, kind) in enumerate(zip(self.latches, KINDS, strict=True))
+            if latch.state != NORMAL and not self._follows(i)
         )
 
     def counts(self) -> dict[str, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import inf, nan
 from operator import attrgetter
@@ -31,7 +32,9 @@ class Kind:
 
 # The pile is tonnes of wet mass: its probe cannot jump. A jump up is believed late, since it would allow a draw.
 _PILE = Kind(-40.0, 105.0, step=2.0, rise_wait_s=600.0, temperature=True)
-_WATER = Kind(-30.0, 105.0, temperature=True)
+# Water jumps when the pump starts, and then stays where it jumped to; what leaps to and fro is the probe.
+_WATER = Kind(-30.0, 105.0, step=6.0, rise_wait_s=0.0, fall_wait_s=0.0, temperature=True)
+_TANK = Kind(-30.0, 105.0, step=3.0, temperature=True)
 _AIR = Kind(-60.0, 80.0, step=8.0, temperature=True)
 _SHARE = Kind(0.0, 1.05)
 _VOLTS = Kind(4.0, 20.0, step=2.0)  # below: a loose wire, or nothing left that could run anyway
@@ -48,7 +51,7 @@ SENSORS: dict[str, Kind] = {
     "greenhouse_c": _AIR,
     "greenhouse_rh": _SHARE,
     "outdoor_c": _AIR,
-    "tank_c": _WATER,
+    "tank_c": _TANK,
     "pump_battery_v": _VOLTS,
     "fan_battery_v": _VOLTS,
     "pile_o2": Kind(0.0, 0.25),
@@ -58,9 +61,21 @@ _READ: Any = attrgetter(*SENSORS)
 
 
 class Sensor(Memory):
-    """One sensor: the value believed now (NaN when none) and what is being doubted."""
+    """One sensor: the value believed now (NaN when none), what is being doubted, and how many readings were refused."""
 
-    __slots__ = ("_high", "_kind", "_low", "_step", "doubt_s", "doubted", "fitted", "good_s", "value")
+    __slots__ = (
+        "_high",
+        "_kind",
+        "_low",
+        "_step",
+        "doubt_s",
+        "doubted",
+        "fitted",
+        "good_s",
+        "pending",
+        "rejects",
+        "value",
+    )
 
     def __init__(self, kind: Kind) -> None:
         self._kind = kind
@@ -70,6 +85,8 @@ class Sensor(Memory):
         self.doubted = nan
         self.doubt_s = nan
         self.fitted = False
+        self.rejects = 0.0  # until somebody takes stock
+        self.pending = 0.0  # how many of these agree with each other, so that they may be a jump and no flicker
 
     def judge(self, raw: float, now_s: float) -> float:
         """Return the value to believe for the reading ``raw`` taken at ``now_s`` [s]; NaN for none."""
@@ -91,8 +108,16 @@ class Sensor(Memory):
         if raw == _POWER_ON_C and kind.temperature:
             return self._held(now_s)
         if not known or self._lasted(raw, now_s):
+            self.rejects = max(0.0, self.rejects - self.pending)
             return self._believe(raw, now_s)
+        self.rejects += 1.0
+        self.pending = self.pending + 1.0 if self.doubt_s < now_s else 1.0
         return self.value
+
+    @property
+    def scattered(self) -> float:
+        """How many readings were refused that did not agree with each other."""
+        return self.rejects - self.pending if self.doubted == self.doubted else self.rejects
 
     def _believe(self, raw: float, now_s: float) -> float:
         self.value, self.good_s, self.fitted = raw, now_s, True
@@ -100,6 +125,7 @@ class Sensor(Memory):
         return raw
 
     def _held(self, now_s: float) -> float:
+        self.rejects += 1.0
         self.doubted = self.doubt_s = nan
         if now_s - self.good_s > HOLD_S:
             self.value = nan
@@ -168,6 +194,13 @@ class SensorChecks(Memory):
             r.greenhouse_co2,
         ) = [sensor.judge(raw, now_s) for sensor, raw in zip(self.sensors, _READ(m), strict=True)]
         return r
+
+    def expect(self, names: Iterable[str]) -> None:
+        """Count sensors as fitted before they have read anything. ``ValueError`` for one that does not exist."""
+        for name in names:
+            if name not in self._by_name:
+                raise ValueError(f"sensor {name!r} is unknown; known are {', '.join(SENSORS)}")
+            self._by_name[name].fitted = True
 
     def lost(self, name: str) -> bool:
         """Tell whether a sensor that once worked has no value now."""

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from controller.battery_health import FLAT, LATCHED, LOW, WORN, BatteryHealth
 from controller.checks import Readings
 from controller.frost import frost_threat
-from controller.guards import probes_swapped
+from controller.guards import HOT_DAY_TOLD_S, probes_swapped
 from controller.phases import DRAINED, HOLD_OFF, WINDING_DOWN
 from controller.power import battery_freezes, charging_harms
 from controller.pump import METER_WORKS_KG_S
+from controller.slow_watch import CORE_EDGE_K
 from controller.view import View
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ TOO_HOT_C = 72.0
 
 def conditions(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
     """Return what is so after this step."""
-    return (*_sensors(c, r, v), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r))
+    return (*_sensors(c, r, v), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r), *c.slow.found)
 
 
 def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
@@ -67,8 +68,8 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         locked and not pump.locked_cold and not cut,
         locked and pump.locked_cold and not cut,
         pump.dead_meter,
-        pump.duty <= 0.0 and r.water_flow_kg_s > METER_WORKS_KG_S,
-        pump.duty > 0.0 and r.water_supply_c > c.settings.supply_max_c,
+        c.slow.idle.lies or (pump.duty <= 0.0 and r.water_flow_kg_s > METER_WORKS_KG_S),
+        (pump.duty > 0.0 and r.water_supply_c > c.settings.supply_max_c) or c.loop.hot_day_s > HOT_DAY_TOLD_S,
         not drained
         and (v.frost_barred or pump.locked)
         and frost_threat(c.frost_outdoor_c(r), r.water_return_c, r.water_supply_c),
@@ -78,7 +79,8 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 def _pile(c: Controller, v: View) -> tuple[bool, ...]:
     return (
-        v.core_c < c.settings.pile_floor_c and c.phase != HOLD_OFF,
+        # an edge far hotter than the core contradicts it: that has an alarm of its own
+        v.core_c < c.settings.pile_floor_c and c.phase != HOLD_OFF and not c.slow.edge_above_k > CORE_EDGE_K,
         v.spending,
         v.core_c > TOO_HOT_C,
         c.phase == WINDING_DOWN,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import nan
 from typing import Any
 
@@ -50,12 +50,13 @@ from controller.pump import ARMED, KICK, METER_LAG_S, RUN, PumpDrive
 from controller.reasons import sentence
 from controller.settings import ControllerSettings
 from controller.signals import Alarm, Commands, Decision, Measurements, PileEstimate
+from controller.slow_watch import SlowWatch
 from controller.stuck import StuckWatch
 from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
 
-SNAPSHOT_VERSION = 2
+SNAPSHOT_VERSION = 4
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -99,6 +100,7 @@ class Controller(Memory):
         "pump",
         "pump_battery",
         "pump_health",
+        "slow",
         "stuck",
         "tank",
         "witness",
@@ -120,6 +122,7 @@ class Controller(Memory):
         self.frost = FrostGuard(s.line_volume_m3)
         self.alarms = AlarmBoard()
         self.stuck = StuckWatch()
+        self.slow = SlowWatch(s)
         self.witness = FlowWitness(s.coil_ua_w_k)
         self.fan_watch = FanWatch()
         self.tank = TankGuard(s.tank_change_max_k)
@@ -159,6 +162,13 @@ class Controller(Memory):
         """End a hand-run now."""
         self.hand.end()
 
+    def expect(self, sensors: Iterable[str]) -> None:
+        """Note which sensors the plant has, so that one that never reads is told too, even after a loss of memory.
+
+        Without it a sensor is known from its first reading on. Names as in ``Measurements``; ``ValueError`` for others.
+        """
+        self.checks.expect(sensors)
+
     def declare_drained(self) -> None:
         """Note that the loop holds no water: from the next step on the pump never runs, not even against frost."""
         self.drained = True
@@ -183,6 +193,7 @@ class Controller(Memory):
         clock.advance(m.time_s)
         self.hand.pass_time(clock.elapsed_s)
         r = self.checks.read(m, clock.now_s)
+        self.slow.screen(r, self.checks, clock.elapsed_s)
         self.stuck.screen(r, clock.dt_s)
         v = self._look(r)
         self._change_phase(v)
@@ -307,7 +318,10 @@ class Controller(Memory):
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
-        moved = self.witness.update(pump.start_supply_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        start_c = (
+            r.water_supply_c if pump.dead_meter else pump.start_supply_c
+        )  # where a meter says no, moving is no proof
+        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
         elif self.witness.stands(pump.suspect):
@@ -315,7 +329,7 @@ class Controller(Memory):
 
     def _spends_floor(self, r: Readings, v: View) -> bool:
         """Tell whether a pile at rest is drawn for the crop, which the grower ranks above its floor."""
-        if not (self._ranks.crop_over_floor and self.phase == REST and self.at_risk):
+        if not (self._ranks.crop_over_floor and self.phase == REST and self.at_risk) or self.slow.pulled.pulled:
             return False
         s, e = self._settings, self._estimate(v)
         v.recovery_days = recovery_days(v.zero_c - v.core_c, s.pile_wet_mass_kg, e.sustainable_w)
@@ -334,7 +348,8 @@ class Controller(Memory):
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
-        duty = pump.drive(target, r.water_flow_kg_s, r.water_supply_c, r.pump_battery_v, clock.elapsed_s)
+        supply_c = nan if self.slow.doubted(self.checks, "water_supply_c") else r.water_supply_c  # vouches for nothing
+        duty = pump.drive(target, r.water_flow_kg_s, supply_c, r.pump_battery_v, clock.elapsed_s)
         if v.limit != "frost" and (pump.mode != RUN or pump.on_s < METER_LAG_S):
             v.limit = "no-flow" if pump.locked else "start"
         by_hand = self.phase == MANUAL and v.limit != "frost"
@@ -356,8 +371,8 @@ class Controller(Memory):
         return "tank" if self.tank.blocked else ""
 
     def frost_outdoor_c(self, r: Readings) -> float:
-        """Outdoor temperature for the judgement of frost [degC]; unknown when the probe is stuck."""
-        return nan if self.stuck.outdoor_stuck else r.outdoor_c
+        """Outdoor temperature for the judgement of frost [degC]; unknown when the probe cannot be right."""
+        return nan if self.stuck.outdoor_stuck or self.slow.outdoor_doubted else r.outdoor_c
 
     def _frost_due(self, r: Readings, v: View) -> bool:
         """Tell whether a pulse against frost is due and the order of giving way lets it run."""
@@ -413,14 +428,15 @@ class Controller(Memory):
             duty = fan.rest()
         else:
             stop = fan.limit
-            duty = fan.by_hand(self.hand.fan_duty) if by_hand else fan.step(needs, self.clock.dt_s)
+            duty = fan.by_hand(self.hand.fan_duty) if by_hand else self.slow.fan_duty_for(fan, needs, self.clock.dt_s)
         v.fan_on = duty > 0.0
         held_back = stop not in ("", "air") and (self.hand.fan_duty > 0.0 if by_hand else air_share(needs) > 0.0)
         v.fan_limit = stop if held_back else ""
         return duty
 
     def _alarms(self, r: Readings, v: View) -> tuple[Alarm, ...]:
-        return self.alarms.update(conditions(self, r, v), self.clock.dt_s, self.clock.stamp_s, v, r)
+        self.slow.look(self, r, v)
+        return self.alarms.update(conditions(self, r, v), self.clock.dt_s, self.clock.stamp_s, v, r, self.slow)
 
     def _next_s(self, v: View) -> float:
         pump = self.pump

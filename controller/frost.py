@@ -116,7 +116,7 @@ class FrostGuard(Memory):
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
-        if bound_c > PULSE_BELOW_C:
+        if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True
         if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
             return False
@@ -132,7 +132,7 @@ class FrostGuard(Memory):
                 self.standing_c = supply_c if supply_c < return_c or return_c != return_c else return_c
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
-        if not return_c >= self.coldest_c:
+        if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
             self.still_s = 0.0

@@ -13,8 +13,10 @@ OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
 RAMP_S = 120.0  # from nothing to the flow target; to what is asked for if coil water is to be brought through
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
-NO_FLOW_S = 60.0  # a small pump bears a minute without water; with all tries four in a row (own judgement)
-DRY_PUSH_PER_S = 0.015  # more duty while no water moves: reaches full duty before the pump is called dry
+TRICKLE_SHARE = 0.05  # of what the pump curve gives at this duty
+SILENT_KG_S = 0.001  # a meter that shows more is not dead
+NO_FLOW_S = 30.0  # a small pump bears some minutes without water; with all tries four times this (own judgement)
+DRY_PUSH_PER_S = 0.03  # more duty while no water moves: reaches full duty before the pump is called dry
 METER_WORKS_KG_S = 0.005
 MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
@@ -88,6 +90,7 @@ class PumpDrive(Memory):
         "_settings",
         "dead_meter",
         "dry_s",
+        "due_kg_s",
         "duty",
         "kick_seen",
         "least_duty",
@@ -95,6 +98,7 @@ class PumpDrive(Memory):
         "locked_s",
         "meter_fitted",
         "mode",
+        "moved_supply_c",
         "on_s",
         "pause_s",
         "ramped_kg_s",
@@ -119,6 +123,7 @@ class PumpDrive(Memory):
         self.ramped_kg_s = 0.0
         self.on_s = 0.0
         self.dry_s = 0.0
+        self.due_kg_s = 0.0  # what the curve gives at the duty of the last step
         self.kick_seen = False
         self.tries = 0.0
         self.locked_s = 0.0
@@ -128,6 +133,7 @@ class PumpDrive(Memory):
         self.dead_meter = False
         self.suspect = False
         self.start_supply_c = nan
+        self.moved_supply_c = nan  # the supply when water was last seen to move, or the pump was started
 
     def flow_kg_s(self, measured_kg_s: float, volts: float) -> float:
         """Return the flow of the last step [kg/s]: by the meter if there is a good one, else the curve; 0 when off.
@@ -181,8 +187,10 @@ class PumpDrive(Memory):
         a pump at rest full duty.
         """
         measured_kg_s *= self._settings.flow_meter_gain
+        self.due_kg_s = self._curve.flow_kg_s(self.duty, volts)
         if self.mode == OFF:
-            self.mode, self.start_supply_c = ARMED, supply_c
+            self.mode = ARMED
+            self.start_supply_c = self.moved_supply_c = supply_c
             if dt_s > SHORT_TICK_S:
                 return 0.0
         if self.mode == ARMED:
@@ -229,9 +237,13 @@ class PumpDrive(Memory):
         return min(max(duty, self.least_duty), 1.0)
 
     def _watch(self, measured_kg_s: float, supply_c: float, dt_s: float) -> None:
-        """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature."""
+        """Notice that no water moves, and tell a dead meter from a stopped pump by the water's temperature.
+
+        Warm water in the pipe proves nothing by itself, since it may have come before the pump ran dry: only a change
+        since the meter fell silent does. A meter that dies in mid draw is therefore told at the start after the rest.
+        """
         if self.moves(measured_kg_s):
-            self.dead_meter = False
+            self.dead_meter, self.moved_supply_c = False, supply_c
             self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
@@ -240,14 +252,15 @@ class PumpDrive(Memory):
         self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
         if self.dry_s < NO_FLOW_S:
             return
-        if not self.kick_seen and abs(supply_c - self.start_supply_c) > MOVED_K:
+        silent = not self.kick_seen and measured_kg_s <= SILENT_KG_S
+        if silent and abs(supply_c - self.moved_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
         else:
             self.try_again()
 
     def moves(self, measured_kg_s: float) -> bool:
-        """Tell whether the meter shows a fair part of the flow that is asked for."""
-        return measured_kg_s > NO_FLOW_SHARE * self.ramped_kg_s
+        """Tell whether the meter shows a fair part of the flow that is asked for, and no trickle for the duty."""
+        return measured_kg_s > max(NO_FLOW_SHARE * self.ramped_kg_s, TRICKLE_SHARE * self.due_kg_s)
 
     def water_moves(self) -> None:
         """Forget failed tries: water moves."""
@@ -258,9 +271,12 @@ class PumpDrive(Memory):
         """Start anew since no water moves, or, after some tries, rest; ``cold``: told by temperatures, not the meter."""
         self.dry_s = 0.0
         self.suspect = cold
-        self.tries += 1.0
+        # water seemed to vouch against a silent meter, and now stands: that was no dead meter
+        self.tries = TRIES + 1.0 if cold and self.dead_meter else self.tries + 1.0
+        self.dead_meter = self.dead_meter and not cold
         self.mode = ARMED
         if self.tries > TRIES:
-            self.tries, self.locked_s, self.mode, self.duty = 0.0, self.pause_s, OFF, 0.0
+            # no blind retries all night: after a rest, one try and a harder one
+            self.tries, self.locked_s, self.mode, self.duty = TRIES - 1.0, self.pause_s, OFF, 0.0
             self.pause_s = min(2.0 * self.pause_s, LONGEST_PAUSE_S)
             self.locked_cold = cold

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import log
 
-from controller.guards import scald_stops, too_hot_for_s
+from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.pump import Regulator
@@ -58,6 +58,7 @@ class WaterLoop(Memory):
         "_settings",
         "asked_kg_s",
         "hold",
+        "hot_day_s",
         "hot_s",
         "limit",
         "off_s",
@@ -81,7 +82,7 @@ class WaterLoop(Memory):
         self.off_s = LEAST_OFF_S
         self.passed_kg = 0.0
         self.asked_kg_s = 0.0
-        self.hot_s = 0.0
+        self.hot_s = self.hot_day_s = 0.0
         self.pause_s = 0.0
         self.scalds = 0.0
         self.limit = "demand"
@@ -94,6 +95,7 @@ class WaterLoop(Memory):
         self.off_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
+        self.hot_day_s = hot_of_day_s(self.hot_day_s, False, elapsed_s)
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 
@@ -131,6 +133,7 @@ class WaterLoop(Memory):
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
+        self.hot_day_s = hot_of_day_s(self.hot_day_s, supply_c > limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Self
 
+from controller.signals import Measurements
 from hardware import kernel_files, onewire, pwmchip
 from hardware.kernel_files import Source
 from hardware.reading import Si
@@ -75,6 +76,12 @@ class BoardSettings:
     gpiochip: int | None = None
     stale_after_s: float = STALE_AFTER_S
     roots: Roots = field(default_factory=Roots)
+
+    def sensors(self) -> tuple[str, ...]:
+        """The readings of ``Measurements`` that something is wired for."""
+        counted = [("water_flow_kg_s", self.flow_meter), ("fan_speed_hz", self.tachometer)]
+        wired = {*self.probes, *self.sources, *(name for name, meter in counted if meter)}
+        return tuple(f.name for f in fields(Measurements) if f.name in wired)
 
     def pins(self) -> dict[str, int]:
         """Every GPIO line in use, by what it is for."""

@@ -49,10 +49,22 @@ def _line(entries: list[dict[str, Any]], unsafe: int, alone: int) -> dict[str, A
         "unsafe_alone": alone,
         "seen": len(seen),
         "named": len(named),
+        "due": sum(map(due, entries)),
+        "kept": sum(map(kept, entries)),
         "median_min": float(np.median(waits_min)) if waits_min else None,
         "p95_min": float(np.percentile(waits_min, 95)) if waits_min else None,
         "codes": dict(Counter(e["code"] for e in named).most_common()),
     }
+
+
+def due(entry: dict[str, Any]) -> bool:
+    """Whether a fault had shown for as long as the time in which one of its alarms is promised."""
+    return bool(entry["promised"] and entry["showed_h"] >= FAULTS[entry["name"]].promised_h)
+
+
+def kept(entry: dict[str, Any]) -> bool:
+    """Whether such a promise was kept: named in time."""
+    return due(entry) and entry["named_h"] is not None and entry["named_after_h"] <= FAULTS[entry["name"]].promised_h
 
 
 def by_rule(rows: list[Row]) -> dict[str, dict[str, Any]]:
@@ -92,6 +104,8 @@ def totals(rows: list[Row]) -> dict[str, Any]:
         "named": sum(e["named_h"] is not None for e in seen),
         "tellable": sum(bool(FAULTS[e["name"]].names) for e in seen),
         "named_tellable": sum(e["named_h"] is not None for e in seen if FAULTS[e["name"]].names),
+        "due": sum(map(due, entries)),
+        "kept": sum(map(kept, entries)),
         "alarmed": len(alarmed),
         "first_right": len(right),
         "no_bite": [

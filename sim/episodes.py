@@ -22,7 +22,7 @@ from sim.faults.proof import proved
 from sim.history import ROW_S, History
 from sim.plant import Plant
 from sim.population import RandomSeason, random_season
-from sim.rules import PUSHED_AIR, PUSHED_WATER, Break, Rules
+from sim.rules import PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -48,6 +48,9 @@ CHEAP = (
     "outdoor_c",
     "pump_battery_v",
 )
+
+
+PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
 
 
 class EpisodeError(ValueError):
@@ -181,8 +184,10 @@ def _woken(memory: str, settings: ControllerSettings) -> Controller:
 
 @dataclass(slots=True)
 class Told:
-    """What became of one fault: did it bite, when could it be seen, when was it named and by which alarm. [h since it
-    began]"""
+    """What became of one fault: did it bite, when could it be seen, when was it named and by which alarm [h since it began].
+
+    ``showed_h`` is for how long its symptom has shown, ``named_after_h`` how much of that had passed when it was named.
+    """
 
     name: str
     severity: Any
@@ -190,6 +195,9 @@ class Told:
     shown_h: float | None = None
     named_h: float | None = None
     code: str | None = None
+    promised: bool = False
+    showed_h: float = 0.0
+    named_after_h: float | None = None
 
 
 @dataclass(slots=True)
@@ -229,6 +237,7 @@ class Play:
         self._ended: list[tuple[float, frozenset[str]]] = []
         self._now_s = 0.0
         self._alarms: object = None
+        self._showing: list[Told] = []
 
     def run(self) -> Outcome:
         """Play it to its end."""
@@ -252,6 +261,8 @@ class Play:
     def _pass(self, decision: Decision, dt_s: float, dead: bool = False) -> None:
         self.world.advance(dt_s)
         self._now_s += dt_s
+        for told in self._showing:
+            told.showed_h += dt_s / HOUR_S
         self.rules.observe(decision, dt_s, self._lost(), dead, self.world.switched)
         if self.history is not None and self._now_s >= len(self.history) * ROW_S:
             self._write(decision)
@@ -262,6 +273,8 @@ class Play:
             self.history.add(self._now_s, self.world.truth, on.pump_duty, on.fan_duty, limit)
 
     def _lost(self) -> frozenset[str]:
+        if self.world.taps:
+            self._spoilt |= {READINGS}
         lost = self.world.lost | self._spoilt
         for until_s, takes in self._ended:
             if self._now_s < until_s:
@@ -281,6 +294,7 @@ class Play:
 
     def _begin(self, index: int, kind: FaultKind) -> None:
         severity = self.episode.faults[index].severity
+        self.told[index].promised = kind.is_promised(self.world.plant.scenario, severity)
         self.told[index].bit = proved(kind, severity, self.world.unfaulted())
         if kind.strike:
             self._spoilt |= kind.takes  # what was done to the state stays done
@@ -307,6 +321,7 @@ class Play:
             self.controller = _woken(json.dumps(self.controller.snapshot()), self._settings)
         elif program == KILL_AFRESH:
             self.controller = Controller(self._settings)
+            self.controller.expect(self.world.plant.scenario.sensors.fitted)
         else:
             assert program == HANG
 
@@ -320,18 +335,21 @@ class Play:
                 self._name(code)
             self._codes = codes
         on = decision.commands
+        self._showing.clear()
         for told, injected in zip(self.told, self.episode.faults, strict=True):
-            if told.shown_h is None and injected.from_h * HOUR_S <= self._now_s < injected.until_h * HOUR_S:
+            if injected.from_h * HOUR_S <= self._now_s < injected.until_h * HOUR_S:
                 shows = FAULTS[told.name].shows
                 if shows == ALWAYS or (on.pump_duty if shows == PUMP else on.fan_duty) > 0.0:
-                    told.shown_h = self._now_s / HOUR_S - injected.from_h
+                    self._showing.append(told)
+                    if told.shown_h is None:
+                        told.shown_h = self._now_s / HOUR_S - injected.from_h
 
     def _name(self, code: str) -> None:
         now_h = self._now_s / HOUR_S
         for told, injected in zip(self.told, self.episode.faults, strict=True):
             in_time = injected.from_h <= now_h <= injected.until_h + TELL_AFTER_S / HOUR_S
             if told.named_h is None and in_time and code in FAULTS[told.name].names:
-                told.named_h, told.code = now_h - injected.from_h, code
+                told.named_h, told.code, told.named_after_h = now_h - injected.from_h, code, told.showed_h
 
 
 def _timetable(episode: Episode) -> list[tuple[float, int, bool]]:
@@ -377,7 +395,7 @@ def _first_new(outcome: Outcome, twin: Outcome) -> str | None:
     if not outcome.episode.faults:
         return None
     since_s = min(f.from_h for f in outcome.episode.faults) * HOUR_S
-    usual = {code for _, code in twin.raised}
+    usual = {code for _, code in twin.raised} | PLAIN_NEWS
     return next((code for at_s, code in outcome.raised if at_s >= since_s and code not in usual), None)
 
 

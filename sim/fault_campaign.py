@@ -32,6 +32,7 @@ PER_PLANT = 24
 TRIPS = frozenset(
     "no-flow no-heat fan-stalled pile-probe core-probe supply-probe "
     "supply-stuck core-stuck outdoor-stuck flow-meter flow-while-off"
+    " line-frozen thermosiphon pump-runs-on core-pulled core-edge house-outdoor all-silent probes-wire"
     " probes-swapped fan-runs-on fan-speed co2-probe pump-supply-cut "
     "fan-supply-cut pump-battery-worn fan-battery-worn".split()
 )
@@ -106,6 +107,7 @@ def _told(t: Any) -> dict[str, Any]:
     return {
         "name": t.name, "severity": t.severity, "bit": t.bit,
         "shown_h": _short(t.shown_h), "named_h": _short(t.named_h), "code": t.code,
+        "promised": t.promised, "showed_h": _short(t.showed_h), "named_after_h": _short(t.named_after_h),
     }  # fmt: skip
 
 

@@ -62,7 +62,9 @@ def charge_current_a(y, p, side, panel_w, load_w, battery_c):
 @njit()
 def supply_step(y, p, side, panel_w, motor_w, battery_c, dt, flags, ledger):
     """Advance one supply by dt seconds: charge, voltage, load connection and latch."""
-    battery_c -= p[P_BAT_CHILL_K + side]
+    if p[P_BAT_CHILL_K + side] > 0.0:  # its shed is half way from air to ground; no battery is colder than the air
+        air_c = 2.0 * battery_c - p[P_GROUND_C]
+        battery_c = max(battery_c - p[P_BAT_CHILL_K + side], min(battery_c, air_c))
     latched = flags[G_LATCHED_PUMP + side] > 0.5
     connected = flags[G_LOAD_ON_PUMP + side] > 0.5 and not latched
     panel_w = 0.0 if latched else panel_w

@@ -17,13 +17,19 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST
+import numpy as np
+
+from controller.alarm_kinds_slow import SILENT
+from controller.alarms import RETURNED
+from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST, WINDING_DOWN
 from controller.power import LITHIUM
 from sim import layout as at
 from sim.greenhouse import air_temperature
 from sim.kernel import C_DROPOUT, C_FITTED, S_CORE, S_SUPPLY
 from sim.limits import LIMITS
+from sim.media import CP_WATER as WATER_J_KG_K
 from sim.media import LATENT_ICE
+from sim.params import CHANNEL_KIND_ORDER
 from sim.power import FAN_SIDE, PUMP_SIDE
 from sim.water import water_c
 
@@ -38,18 +44,34 @@ LEASE_S = 2.0
 # what a fault can take away, so that no rule asks for it
 WATER, AIR, PILE, HOUSE = "water", "air", "pile", "house"
 PUSHED_WATER, PUSHED_AIR = "pushed water", "pushed air"  # moves without a command
+READINGS = "readings"  # something was read wrongly since the watch began: alarms may then be wrong in good faith
 
 # alarms that tell of the same trouble: any of them will do
 PUMP_CODES = {
     "no-flow", "no-heat", "flow-meter", "frost", "supply-stuck", "supply-probe", "pump-battery", "pump-battery-flat",
-    "pump-battery-worn", "pump-supply-cut",
+    "pump-battery-worn", "pump-supply-cut", "line-frozen",
 }  # fmt: skip
 PUMP_POWER_CODES = {"pump-battery", "pump-battery-flat", "pump-battery-worn", "pump-supply-cut", "frost"}
 FAN_CODES = {
     "fan-stalled", "fan-speed", "fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-supply-cut",
 }  # fmt: skip
 FAN_POWER_CODES = {"fan-battery", "fan-battery-flat", "fan-battery-worn", "fan-supply-cut"}
-PILE_CODES = {"pile-cold", "pile-ending", "pile-probe", "floor-spent"}
+PILE_CODES = {
+    "pile-cold", "pile-ending", "pile-probe", "floor-spent", "pile-airless", "pile-dry", "pile-spent", "core-pulled",
+    "core-edge",
+}  # fmt: skip
+RUNS_ON_CODES = {"flow-while-off", "pump-runs-on", "thermosiphon"}
+# by which alarms a silent sensor may be told: its own, or one that stands for several
+WIRE_CODES = {"all-silent", "probes-wire", "sensor-flickers"}
+SILENCE_CODES = {
+    "pile_core_c": {"core-probe", "pile-probe", "core-pulled"} | WIRE_CODES,
+    "water_supply_c": {"supply-probe", "supply-stuck"} | WIRE_CODES,
+    "greenhouse_co2": {"co2-probe"} | WIRE_CODES,
+    "pump_battery_v": PUMP_POWER_CODES | WIRE_CODES,
+    "fan_battery_v": FAN_POWER_CODES | WIRE_CODES,
+    **{row[0]: {row[1]} | WIRE_CODES for row in SILENT},
+}
+SILENCE_CODES["fan_speed_hz"] |= FAN_CODES
 
 DAMAGE_V = {
     True: 10.0,
@@ -76,7 +98,8 @@ class View:
         "tank_c", "co2", "pump_soc", "fan_soc", "drawn_w", "coldest_j_kg", "moisture", "battery_c", "pump_charges",
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
-        "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound",
+        "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
+        "true_readings", "record_kept", "fan_starts_h", "standing",
     )  # fmt: skip
 
     def able(self, what: str) -> bool:
@@ -96,6 +119,11 @@ class View:
     def told(self, codes: set[str]) -> bool:
         """Whether one of these alarms stands."""
         return not codes.isdisjoint(self.codes)
+
+    @property
+    def told_truly(self) -> bool:
+        """Whether the controller has read nothing false, so that its alarms must be right."""
+        return self.true_readings and READINGS not in self.lost
 
     def has(self, sensor: str) -> bool:
         """Whether a sensor is fitted."""
@@ -136,13 +164,17 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.drawing and v.flow_kg_s > 0.0 and v.core_c < 40.0),
     Rule("frost-eats-pile", "pulses against frost keep taking heat from a core below 30 °C", 4 * HOUR_S,
          lambda v: v.pump > 0.0 and v.limit == "frost" and v.flow_kg_s > 0.0 and 20.0 < v.core_c < 30.0, BY_DAY),
-    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made", 6 * HOUR_S,
-         lambda v: v.core_fall_k > 5.0 and v.day_drawn_j > v.day_made_j and v.able(PILE) and v.able(PUSHED_WATER)
+    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, to less than 10 K above its floor",
+    6 * HOUR_S,
+         lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
+         and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
          and v.able(PUSHED_AIR)),
     Rule("hold-off-draw", "heat is drawn before the pile was ever hot for long", 0.0,
          lambda v: v.drawing and v.phase == HOLD_OFF),
     Rule("rest-draw", "heat is drawn from a pile at rest, and nobody ranked the crop above it", 0.0,
          lambda v: v.drawing and v.phase == REST and v.limit not in ("crop", "start", "no-flow")),
+    Rule("ending-draw", "heat is drawn from a pile that is given up as ending", 0.0,
+         lambda v: v.drawing and v.phase == WINDING_DOWN and v.limit not in ("start", "no-flow")),
     Rule("drained-pump", "the pump runs in a drained loop", 0.0, lambda v: v.pump > 0.0 and v.phase == DRAINED),
     Rule("blind-draw", "heat is drawn though no pile probe has read for a quarter of an hour", 15 * MINUTE_S,
          lambda v: v.drawing and v.silent_core and v.phase == "faulted"),
@@ -153,9 +185,16 @@ RULES: tuple[Rule, ...] = (
     Rule("hot-untold", "the core is above 78 °C for a day and nobody is told", DAY_S,
          lambda v: v.core_c > 78.0 and "pile-hot" not in v.codes),
     Rule("cold-untold", "the core is 5 K below its floor for a day and nobody is told", DAY_S,
-         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF and not v.told(PILE_CODES)),
+         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF
+         and not v.told(PILE_CODES | RUNS_ON_CODES | {"fan-runs-on"})),
     Rule("lost-core", "the core is believed 10 K warmer than it is, for a day of drawing", DAY_S,
          lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST)),
+    Rule("no-estimate", "nothing is believed of the core for an hour though its probe reads truly", HOUR_S,
+         lambda v: v.est_core_c != v.est_core_c and v.has("pile_core_c") and not v.silent_core and v.told_truly
+         and not v.dead),
+    Rule("airless-untold", "the pile has had no oxygen for two days, a probe is fitted, and nobody is told", 2 * DAY_S,
+         lambda v: v.pile_o2 < 0.02 and v.has("pile_o2") and v.phase != HOLD_OFF and v.told_truly and not v.dead
+         and not v.told({"pile-airless", "oxygen-silent", "all-silent"})),
     Rule("sure-and-wrong", "the core is believed within 1 K and is more than 8 K off", DAY_S,
          lambda v: v.est_sd_c < 1.0 and abs(v.est_core_c - v.core_c) > 8.0),
     # --- water
@@ -194,10 +233,19 @@ RULES: tuple[Rule, ...] = (
     Rule("starts-day", "the pump is started more than two hundred times in a day", 0.0, lambda v: v.starts_day > 200),
     Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told",
     6 * HOUR_S,
-         lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s") and not v.told({"flow-while-off"})
-         and not v.dead),
+         lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s")
+         and not v.told(RUNS_ON_CODES) and not v.dead),
     Rule("tank-fast", "the tank was warmed faster than its fish bear", HOUR_S,
          lambda v: v.tank_change_k > v.s.tank_change_max_k + 1.0 and v.drawing and v.has("tank_c")),
+    Rule("tank-chilled", "the draw cools the tank faster than its fish bear", HOUR_S,
+         lambda v: v.tank_fall_k > v.s.tank_change_max_k + 1.0 and v.drawing and v.flow_kg_s > 0.0
+         and v.supply_c < v.tank_c - 1.0 and v.has("tank_c")),
+    Rule("chills-house", "the draw carries heat from the house into the pile for two hours", 2 * HOUR_S,
+         lambda v: v.drawing and v.flow_kg_s > 0.02 and v.supply_c < v.return_c - 1.0),
+    Rule("backflow-untold", "water circulates by itself for half a day, meter and supply probe are fitted, and nobody is"
+         " told", 12 * HOUR_S,
+         lambda v: v.pump <= 0.0 and 0.006 < v.flow_kg_s and v.has("water_flow_kg_s") and v.has("water_supply_c")
+         and v.told_truly and not v.dead and not v.told(RUNS_ON_CODES)),
     Rule("tank-untold", "the tank changes faster than its fish bear and nobody is told", 3 * HOUR_S,
          lambda v: v.tank_change_k > v.s.tank_change_max_k + 1.0 and v.has("tank_c") and "tank-change" not in v.codes),
     Rule("tank-hot", "the loop heats the tank above 40 °C", HOUR_S,
@@ -235,6 +283,10 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.co2 > LEGAL_CO2_SHORT),
     Rule("co2-untold", "CO2 is half above the limit for an hour, a probe is fitted, and nobody is told", HOUR_S,
          lambda v: v.co2 > 1.5 * v.s.co2_max and v.has("greenhouse_co2") and not v.told({"co2", "co2-probe"})),
+    Rule("wet-house-fan", "pile air is blown into a house at 98.5 % humidity, a probe is fitted", 4 * HOUR_S,
+         lambda v: v.fan > 0.0 and v.fan_kg_s > 0.0 and v.rh > 0.985 and v.has("greenhouse_rh") and v.told_truly, BY_DAY),
+    Rule("crop-untold", "the house freezes for two hours, its probe reads, and no alarm at all stands", 2 * HOUR_S,
+         lambda v: v.house_c < -0.5 and v.has("greenhouse_c") and not v.codes and not v.dead),
     Rule("hot-house-fan", "the fan heats a house 3 K above its ceiling", HOUR_S,
          lambda v: v.fan > 0.0 and v.fan_kg_s > 0.0 and v.house_c > v.s.greenhouse_ceiling_c + 3.0),
     Rule("hot-house-pump", "the pump heats a house 3 K above its ceiling", HOUR_S,
@@ -255,11 +307,43 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.silent_core and v.phase == "faulted"),
     # --- sensors
     Rule("core-silent-untold", "the core probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_core and v.has("pile_core_c") and not v.told({"core-probe", "pile-probe"}) and not v.dead),
+         lambda v: v.silent_core and v.has("pile_core_c")
+         and not v.told({"core-probe", "pile-probe", "core-pulled", *WIRE_CODES}) and not v.dead),
     Rule("supply-silent-untold", "the supply probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told({"supply-probe", "supply-stuck"})
+         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told({"supply-probe", "supply-stuck", *WIRE_CODES})
          and not v.dead),
+    Rule("silence-untold", "a sensor is silent for three hours and nobody is told", 3 * HOUR_S,
+         lambda v: any(not v.told(SILENCE_CODES[name]) for name in v.silent) and not v.dead),
+    # --- alarms that stand and are wrong though every reading was true; a latched one that ended is right to be shown
+    Rule("wrong-no-flow", "it is told that no water moves while half of the wanted flow does", HOUR_S,
+         lambda v: not v.standing.isdisjoint({"no-flow", "no-heat", "line-frozen"}) and v.pump > 0.0 and v.turns
+         and v.flow_kg_s > 0.5 * v.s.flow_target_kg_s),
+    Rule("wrong-frozen", "it is told that the line is frozen while no water in it is below 4 °C", DAY_S,
+         lambda v: "line-frozen" in v.standing and v.coldest_j_kg > 4.0 * WATER_J_KG_K and v.able(WATER) and v.told_truly),
+    Rule("wrong-scald", "too hot water is told though for eight days it never came within 10 K of the limit", 8 * DAY_S,
+         lambda v: "scald" in v.standing and v.supply_c < v.s.supply_max_c - 10.0 and v.told_truly),
+    Rule("wrong-cold-pile", "the pile is called cold for a day while its core is 12 K above the floor", DAY_S,
+         lambda v: "pile-cold" in v.standing and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly),
+    Rule("wrong-ending", "a pile is called ending for a week while its core is 15 K above the floor", 7 * DAY_S,
+         lambda v: "pile-ending" in v.standing and v.core_c > v.s.pile_floor_c + 15.0 and v.told_truly),
+    Rule("wrong-hot-pile", "the pile is called too hot for a day while its core is below 60 °C", DAY_S,
+         lambda v: "pile-hot" in v.standing and v.core_c < 60.0 and v.told_truly),
+    Rule("wrong-co2", "too much CO2 is told for three hours while there is half of the limit", 3 * HOUR_S,
+         lambda v: "co2" in v.standing and v.co2 < 0.5 * v.s.co2_max and v.told_truly),
+    Rule("wrong-flat-pump", "the pump's sound battery is called flat for a day while it is nine tenths full", DAY_S,
+         lambda v: "pump-battery-flat" in v.standing and v.pump_soc > 0.9 and v.able(WATER) and v.told_truly),
+    Rule("wrong-flat-fan", "the fan's sound battery is called flat for a day while it is nine tenths full", DAY_S,
+         lambda v: "fan-battery-flat" in v.standing and v.fan_soc > 0.9 and v.able(AIR) and v.told_truly),
+    Rule("wrong-stalled", "the fan is called stalled for an hour while it runs as commanded", HOUR_S,
+         lambda v: "fan-stalled" in v.standing and v.fan > 0.0 and v.fan_turns and v.told_truly),
     # --- commands, alarms, program
+    Rule("hand-run-stays", "a hand-run goes on for longer than any may be asked for", 35 * MINUTE_S,
+         lambda v: v.phase == MANUAL),
+    Rule("fan-starts-hour", "the fan is started more than twenty times in an hour", 0.0, lambda v: v.fan_starts_h > 20),
+    Rule("alarms-crowd", "more than twelve alarms stand for a day: one cause, one notice", DAY_S,
+         lambda v: len(v.codes) > 12),
+    Rule("alarm-forgotten", "an alarm that stands forgot since when, or how often it came up", 0.0,
+         lambda v: not v.record_kept),
     Rule("duty-range", "a duty is not a number from 0 to 1", 0.0,
          lambda v: not (0.0 <= v.pump <= 1.0 and 0.0 <= v.fan <= 1.0)),
     Rule("next-range", "the controller asks for a step outside 1 to 60 s", 0.0, lambda v: not 1.0 <= v.next_s <= 60.0),
@@ -355,8 +439,10 @@ class Rules:
         self._since_slow_s = SLOW_EVERY_S  # the first step sees everything
         self._day = DayBook()
         self._events = Events()
+        self._sound_sensors = plant.sensors.copy()
         self.elapsed_s = 0.0
         self.view = v = View()
+        v.true_readings = True
         scenario = plant.scenario
         v.s, v.fitted, v.heater = settings, frozenset(scenario.sensors.fitted), bool(scenario.greenhouse.backup)
         v.lithium_pump = scenario.pump_power.kind == LITHIUM
@@ -419,13 +505,16 @@ class Rules:
         y, p = plant.state, plant.params
         v.out_c = plant.truth.outdoor_c
         v.silent_core, v.silent_supply = _silent(plant, S_CORE), _silent(plant, S_SUPPLY)
+        v.silent = tuple(n for k, n in enumerate(CHANNEL_KIND_ORDER) if n in v.fitted and _silent(plant, k))
+        v.true_readings = v.true_readings and np.array_equal(plant.sensors, self._sound_sensors)
+        v.rh, v.pile_o2 = plant.truth.greenhouse_rh, plant.true_reading("pile_o2")
         v.tank_c = float(y[at.Y_POND] / p[at.P_POND_CAPACITY])
         v.coldest_j_kg = float(y[at.Y_RING + at.RING_SUPPLY : at.Y_RING + at.RING].min())
         water, solids = float(y[at.Y_WATER]), float(y[at.Y_FAST] + y[at.Y_SLOW] + p[at.P_SHELL_SOLIDS])
         v.moisture = water / (water + solids)
-        v.battery_c = 0.5 * (v.out_c + p[at.P_GROUND_C]) - max(
-            p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE]
-        )
+        shed_c = 0.5 * (v.out_c + p[at.P_GROUND_C])
+        chill_k = max(p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE])
+        v.battery_c = max(shed_c - chill_k, min(shed_c, v.out_c))
         self._day.follow(v, plant.ledger, self.elapsed_s)
 
 
@@ -436,15 +525,19 @@ def _silent(plant: Plant, row: int) -> bool:
 
 
 class Events:
-    """Starts of the pump and alarms that come up."""
+    """Starts of pump and fan, and alarms that come up."""
 
-    __slots__ = ("_alarms", "_codes", "_hour", "_last", "_on", "_starts_day", "_starts_h")
+    __slots__ = ("_alarms", "_blows", "_codes", "_fan_h", "_hour", "_last", "_on", "_seen", "_standing",
+                 "_starts_day", "_starts_h")  # fmt: skip
 
     def __init__(self) -> None:
         self._starts_h, self._starts_day, self._last = Window(HOUR_S), Window(DAY_S), Window(10 * MINUTE_S)
+        self._fan_h, self._blows = Window(HOUR_S), False
         self._hour: dict[str, Window] = {}
+        self._seen: dict[str, tuple[int, float]] = {}  # how often and since when, by code
         self._alarms: object = None
         self._codes: frozenset[str] = frozenset()
+        self._standing: frozenset[str] = frozenset()
         self._on = False
 
     def follow(self, v: View, decision: Decision, now_s: float) -> None:
@@ -454,9 +547,15 @@ class Events:
             self._starts_day.add(now_s)
         self._on = v.pump > 0.0
         v.starts_h, v.starts_day = self._starts_h.count(now_s), self._starts_day.count(now_s)
+        if v.fan > 0.0 and not self._blows:
+            self._fan_h.add(now_s)
+        self._blows = v.fan > 0.0
+        v.fan_starts_h = self._fan_h.count(now_s)
+        if v.dead:  # a new program may begin to count anew
+            self._seen.clear()
         if decision.alarms is not self._alarms:
             self._take(v, decision, now_s)
-        v.codes, v.raised_10min = self._codes, self._last.count(now_s)
+        v.codes, v.standing, v.raised_10min = self._codes, self._standing, self._last.count(now_s)
 
     def _take(self, v: View, decision: Decision, now_s: float) -> None:
         codes = frozenset(a.code for a in decision.alarms)
@@ -468,7 +567,15 @@ class Events:
             hour.add(now_s)
             v.raised_h = max(v.raised_h, hour.count(now_s))
         v.sound = all(a.seen and a.do and isfinite(a.since_s) for a in decision.alarms)
+        v.record_kept = all(_follows_on(self._seen.get(a.code), a.count, a.since_s) for a in decision.alarms)
+        self._seen |= {a.code: (a.count, a.since_s) for a in decision.alarms if not v.dead}
         self._alarms, self._codes = decision.alarms, codes
+        self._standing = frozenset(a.code for a in decision.alarms if a.state != RETURNED)
+
+
+def _follows_on(before: tuple[int, float] | None, count: int, since_s: float) -> bool:
+    """Whether an alarm is the one it was, or has come up again since."""
+    return before is None or count > before[0] or (count, since_s) == before
 
 
 class DayBook:
@@ -494,7 +601,9 @@ class DayBook:
         first = notes[0]
         whole = now_s - first[0] > 0.9 * DAY_S
         v.core_fall_k = first[1] - v.core_c if whole else 0.0
-        v.tank_change_k = v.tank_c - min(n[2] for n in notes[::12]) if whole else 0.0
+        tanks_c = [n[2] for n in notes[::12]]
+        v.tank_change_k = v.tank_c - min(tanks_c) if whole else 0.0
+        v.tank_fall_k = max(tanks_c) - v.tank_c if whole else 0.0
         v.day_drawn_j, v.day_made_j = float(now[3] - first[3]), float(now[4] - first[4])
         v.pump_charges, v.fan_charges = now[5] > last[5] + 1e-6, now[6] > last[6] + 1e-6
 

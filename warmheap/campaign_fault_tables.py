@@ -21,6 +21,7 @@ def faults_table(told: dict[str, Any]) -> Table:
         "of these alone",
         "Could be seen",
         "Named",
+        "In time, of those promised",
         "Median min",
         "95 % min",
     ):
@@ -34,7 +35,8 @@ def cells(line: dict[str, Any]) -> list[str]:
     """The numbers of a fault."""
     share = f"{line['named'] / line['seen']:.0%}" if line["seen"] else "-"
     waits = [f"{line[k]:.0f}" if line[k] is not None else "-" for k in ("median_min", "p95_min")]
-    return [str(line[k]) for k in ("n", "bit", "unsafe", "unsafe_alone", "seen")] + [share, *waits]
+    promised = f"{line['kept']} of {line['due']}" if line["due"] else "-"
+    return [str(line[k]) for k in ("n", "bit", "unsafe", "unsafe_alone", "seen")] + [share, promised, *waits]
 
 
 def rules_table(told: dict[str, Any]) -> Table:
@@ -63,6 +65,7 @@ def _total_lines(told: dict[str, Any]) -> list[str]:
         f" {t['unsafe_anyway_episodes']} break a rule that the same days break without a fault too.",
         f"{t['bit']} of {t['faults']} faults took effect; {t['seen']} could be seen, {t['named']} of them were named"
         f" ({t['named_tellable']} of the {t['tellable']} that an alarm stands for).",
+        f"{t['due']} stood for longer than the time in which they are promised to be named: {t['kept']} were in time.",
         f"In {t['alarmed']} episodes an alarm came that the faultless days do not "
         f"raise; in {t['first_right']} the first one named the cause.",
     ]

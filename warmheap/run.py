@@ -183,6 +183,7 @@ def _simulated(args: argparse.Namespace, state: Path) -> Job:
         return plant
 
     controller = resumed.controller if resumed.plant is not None else Controller(settings)
+    controller.expect(scenario.sensors.fitted)
     going_on = ("going on where it was",) if resumed.plant is not None else ()
     desk = Desk(controller, chosen.settings.controller)
 
@@ -217,6 +218,7 @@ def _real(args: argparse.Namespace, state: Path) -> Job:
         raise UsageError(f"{path} does not say where pump and fan are connected: give [pump] and [fan] a pin")
     settings, set_on_page = _with_targets(chosen.settings.controller, state)
     resumed = resume(settings, state, now())
+    resumed.controller.expect(board.sensors())
     desk = Desk(resumed.controller, chosen.settings.controller)
 
     def opened() -> AbstractContextManager[Any]:

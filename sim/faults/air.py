@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 STALLED = frozenset({"fan-stalled", "fan-speed"})
 NO_FAN = STALLED | {"fan-supply-cut"}
+LESS_AIR = frozenset({"fan-changed", "no-pile-air"})
+TACHO = ("fan_speed_hz",)
 NO_AIR = frozenset({AIR})
 BLOWS = Proof("air at full duty falls", true("fan_kg_s"), 0.001, fan=1.0)
 FAN_STANDS = Proof("the fan stands at full duty", true("fan_on"), 1.0, fan=1.0)
@@ -43,45 +45,51 @@ KINDS = (
         "fan-seized", (35,), "The fan is on and stands: ice, a stuck bearing.",
         "Rest it, try with growing pauses, tell.",
         "", 1.0, 1.0, FAN_STANDS, alter=lambda w, a, t: set_to(at.P_FAN_START, at.P_FAN_RUN)(w, STUCK_DUTY, t),
-        names=NO_FAN, takes=NO_AIR, shows=FAN,
+        promised_h=0.25, needs=TACHO, names=NO_FAN, takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
         "fan-lead-loose", (16,), "The fan is on and draws nothing.", "Rest it, try again, tell.", "", 1.0, 1.0,
         FAN_STANDS,
-        alter=wire("fan", lambda a: lambda duty: 0.0), names=NO_FAN, takes=NO_AIR, shows=FAN,
+        alter=wire("fan", lambda a: lambda duty: 0.0), promised_h=0.25, needs=TACHO, names=NO_FAN,
+        takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
         "fan-stuck-on", (31,), "The fan runs whatever is commanded.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0,
-        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), names=frozenset({"fan-runs-on"}),
+        FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), promised_h=0.2, needs=TACHO,
+        names=frozenset({"fan-runs-on"}),
         takes=frozenset({PUSHED_AIR}),
     ),
     FaultKind(
         "fan-inverted", (31,), "The fan runs when it should stand.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0, FAN_TURNS,
-        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), names=frozenset({"fan-runs-on"}),
+        alter=wire("fan", lambda a: lambda duty: 1.0 - duty), promised_h=0.2, needs=TACHO,
+        names=frozenset({"fan-runs-on"}),
         takes=frozenset({PUSHED_AIR, AIR}),
     ),
     FaultKind(
         "fan-blade-lost", (7,), "The fan turns and moves little air.", "None; tell if the heat it brings is missed.",
-        "share of the flow left", 0.5, 0.1, BLOWS, alter=_blade_lost, would_tell=PRESSURE, shows=FAN,
+        "share of the flow left", 0.5, 0.1, BLOWS, alter=_blade_lost, names=LESS_AIR, would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
         "duct-torn", (6,), "The fan turns, its warm air goes into the yard.", "Stop blowing heat out; tell.",
         "share of the rest lost", 0.6, 1.0,
-        Proof("the duct leaks more", params_at(at.P_DUCT_LEAK), 0.1), alter=_torn, would_tell=PRESSURE, shows=FAN,
+        Proof("the duct leaks more", params_at(at.P_DUCT_LEAK), 0.1), alter=_torn, names=LESS_AIR,
+        would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
         "intake-snowed", (7,), "Snow or ice in the air's way: the fan turns against it.",
         "Never answer by more duty; tell.",
-        "factor on the pile's resistance", 20.0, 300.0, BLOWS, alter=scaled(at.P_FAN_R1), would_tell=PRESSURE,
+        "factor on the pile's resistance", 20.0, 300.0, BLOWS, alter=scaled(at.P_FAN_R1), names=LESS_AIR,
+        would_tell=PRESSURE,
         shows=FAN, takes=NO_AIR,
     ),
     FaultKind(
         "duct-wet", (35,), "Condensate stands in the duct: less air, all of it cold.",
         "Purge with warm air before a stop; tell.",
         "factor on the duct's loss", 4.0, 15.0, Proof("the duct loses more heat", params_at(at.P_DUCT_UA), 2.0),
-        alter=both(scaled(at.P_DUCT_UA), fixed(scaled(at.P_FAN_R2), 4.0)), would_tell=PRESSURE, shows=FAN,
+        alter=both(scaled(at.P_DUCT_UA), fixed(scaled(at.P_FAN_R2), 4.0)), names=LESS_AIR | STALLED,
+        would_tell=PRESSURE, shows=FAN,
     ),
     FaultKind(
         "house-sealed", (36,), "The house is shut so tight that pile air gathers in it.",
@@ -94,12 +102,13 @@ KINDS = (
         "house-damp", (37, 38), "Leaves stay wet from dusk to dawn, or an unvented heater fills the house with vapour.",
         "No moist pile air; warm and vent.", "factor on the vapour given off", 4.0, 20.0,
         Proof("vapour given off", ledger_at(at.L_VAPOUR_PLANTS), 0.005, after_s=7200.0), alter=_damp,
-        would_tell="a humidity probe read over a night",
+        names=frozenset({"house-wet"}), would_tell="a humidity probe read over a night",
     ),
     FaultKind(
         "door-open", (39,), "The house cools fast in steady weather.", "Tell; do not chase it with the pile.",
         "air changes an hour more", 6.0, 40.0, Proof("more air changes", params_at(at.P_INFILTRATION), 1e-4),
-        alter=_cooled, would_tell="the house's cooling, compared with what it was when commissioned",
+        alter=_cooled, names=frozenset({"house-open"}),
+        would_tell="the house's cooling, compared with what it was when commissioned",
         takes=frozenset({HOUSE}),
         shortest_h=2.0, longest_h=36.0,
     ),

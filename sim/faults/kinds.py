@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import nan
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -41,16 +42,13 @@ class Proof:
 class FaultKind:
     """One thing that goes wrong.
 
-    ``stories`` are numbers of the list in `sim.faults.stories`; ``symptom`` is what the grower sees and ``answer``
-    what a controller
-    must do; ``mild`` to ``harsh`` is the range of ``measure``. ``alter`` changes parameters, sensors,
-    weather or wires for as
-    long as the fault stands, ``strike`` the state when it begins,
-    ``mend`` when it ends. ``names`` are the alarms that name
-    the fault or the class from which the fitted sensors cannot tell it; none: it is not told,
-    and ``would_tell`` says which sensor
-    would. ``takes`` is what the plant can no longer do (`sim.rules`). ``shows`` is what must be commanded for the
-    symptom to show.
+    ``stories`` are numbers of the list in `sim.faults.stories`; ``symptom`` is what the grower sees and ``answer`` what a
+    controller must do; ``mild`` to ``harsh`` is the range of ``measure``. ``alter`` changes parameters, sensors, weather or
+    wires for as long as the fault stands, ``strike`` the state when it begins, ``mend`` when it ends. ``names`` are the
+    alarms that name the fault or the class from which the fitted sensors cannot tell it; none: it is not told, and
+    ``would_tell`` says which sensor would. ``promised_h``: from the severity ``promised_from`` on, one of them comes up
+    before the symptom has shown for so long, if the sensors it ``needs`` are fitted; NaN: the sensors may miss it.
+    ``takes`` is what the plant can no longer do (`sim.rules`); ``shows`` what must be commanded for the symptom to show.
     """
 
     name: str
@@ -66,6 +64,9 @@ class FaultKind:
     mend: Strike | None = None
     names: frozenset[str] = field(default_factory=frozenset)
     would_tell: str = ""
+    promised_h: float = nan
+    promised_from: Share = 0.0
+    needs: tuple[str, ...] = ()
     takes: frozenset[str] = field(default_factory=frozenset)
     shows: str = ALWAYS
     ages: bool = False
@@ -73,6 +74,11 @@ class FaultKind:
     longest_h: float = 72.0
     program: str = RUNS
     fits: Callable[[Scenario], bool] = lambda scenario: True
+
+    def is_promised(self, scenario: Scenario, severity: Share) -> bool:
+        """Whether it is to be named in time on this plant."""
+        promised = self.promised_h == self.promised_h and severity >= self.promised_from
+        return promised and set(self.needs) <= set(scenario.sensors.fitted)
 
     def amount(self, severity: Share) -> Amount:
         """How much of ``measure`` a severity of 0 (mild) to 1 (harsh) means."""

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from sim.faults.plant import FaultyPlant
 
 COLD = frozenset({"pile-cold", "pile-ending"})
+EDGE = frozenset({"edge-cools", "air-shortcut"})
 SPOILT = frozenset({PILE})
 INNER, OUTER = slice(0, 5), slice(5, at.SHELLS)
 PROBES = "more probes in the pile"
@@ -92,7 +93,7 @@ KINDS = (
     FaultKind(
         "pile-chilled", (1,), "The core is degrees colder than yesterday: drawn by hand, or by a cold flood.",
         "Stop at the floor; say when it may be drawn again.", "kelvin lost", 3.0, 14.0,
-        Proof("core is colder", true("core_c"), 1.0), strike=_chill, names=COLD, takes=SPOILT,
+        Proof("core is colder", true("core_c"), 1.0), strike=_chill, names=COLD | {"core-pulled"}, takes=SPOILT,
         would_tell="a heat balance of the last days",
     ),
     FaultKind(
@@ -100,7 +101,8 @@ KINDS = (
         "Add no air; ask for water.",
         "share of the water lost", 0.3, 0.75, Proof("water in the pile", state_at(at.Y_WATER, at.SHELLS), 20.0),
         strike=_dry,
-        names=COLD | {"pile-hot"}, takes=SPOILT, would_tell="humidity of the pile's exhaust, or a moisture probe",
+        names=COLD | {"pile-hot", "pile-dry"}, takes=SPOILT,
+        would_tell="humidity of the pile's exhaust, or a moisture probe",
         shortest_h=48.0, longest_h=120.0,
     ),
     FaultKind(
@@ -108,27 +110,28 @@ KINDS = (
         "Raise air in small steps to the best duty.",
         "share of the permeability left", 0.2, 0.01, Proof("pores let less air through", params_at(at.P_PERMEABILITY),
         1e-13),
-        alter=_permeability, names=COLD, takes=SPOILT, would_tell="an oxygen probe in the pile", shortest_h=48.0,
+        alter=_permeability, names=COLD | {"pile-airless"}, takes=SPOILT,
+        would_tell="an oxygen probe in the pile", shortest_h=48.0,
         longest_h=120.0,
     ),
     FaultKind(
         "pile-draughty", (5,), "Wind goes through the pile; the core falls for days.", "Cap the fan; ask for a cover.",
         "factor on the permeability", 3.0, 20.0, Proof("pores let more air through", params_at(at.P_PERMEABILITY),
         1e-12),
-        alter=_permeability, names=COLD, takes=SPOILT, would_tell=PROBES, shortest_h=48.0, longest_h=120.0,
+        alter=_permeability, names=COLD | EDGE, takes=SPOILT, would_tell=PROBES, shortest_h=48.0, longest_h=120.0,
     ),
     FaultKind(
         "air-short-circuit", (6,), "One side cools fast, the fan blows easily, its air is cool.",
         "No more air; ask to plug and cover.",
         "share of the core's air that takes the short way", 0.6, 1.0,
         Proof("air drawn from the core", params_at(at.P_COLLECT, at.SHELLS - 2), 0.02), alter=_short_circuit,
-        names=COLD, would_tell=f"{PROBES} and one in the fan's air", shows="fan",
+        names=COLD | EDGE, would_tell=f"{PROBES} and one in the fan's air", shows="fan",
     ),
     FaultKind(
         "pile-cracked", (8,), "The top has slumped and cracked: heat escapes at one place.",
         "Tell; count on less heat.",
         "share of the cover lost", 0.5, 0.95, Proof("the cover insulates less", params_at(at.P_COVER_R), 0.02),
-        alter=both(_untarped, fixed(_permeability, 3.0)), names=COLD, takes=SPOILT, would_tell=PROBES,
+        alter=both(_untarped, fixed(_permeability, 3.0)), names=COLD | EDGE, takes=SPOILT, would_tell=PROBES,
         shortest_h=48.0, longest_h=120.0,
     ),
     FaultKind(
@@ -150,29 +153,33 @@ KINDS = (
         "Say until when it lasts; offer to feed or to stop.",
         "share of what can rot that is left", 0.25, 0.03, Proof("matter left that can rot", _rots_kg, 5.0),
         strike=_spend,
-        names=COLD, takes=SPOILT, would_tell="time: weeks of falling heat", shortest_h=72.0, longest_h=120.0,
+        names=COLD | {"pile-spent"}, takes=SPOILT, would_tell="time: weeks of falling heat", shortest_h=72.0,
+        longest_h=120.0,
     ),
     FaultKind(
         "pile-soaked", (8,), "A storm has run into the pile.", "Draw less until it is warm again.",
         "rain taken in, kg/m2", 30.0, 150.0,
-        Proof("water in the pile", state_at(at.Y_WATER, at.SHELLS), 20.0), strike=_soak, names=COLD, takes=SPOILT,
+        Proof("water in the pile", state_at(at.Y_WATER, at.SHELLS), 20.0), strike=_soak, names=COLD | EDGE,
+        takes=SPOILT,
         would_tell="a moisture probe",
     ),
     FaultKind(
         "pile-turned", (27,), "The pile was turned: all of it is as warm as its mean, or colder.",
         "Rest until it is hot; no alarm storm.",
-        "share of its heat lost", 0.05, 0.3, Proof("core is colder", true("core_c"), 0.5), strike=_turn, names=COLD,
+        "share of its heat lost", 0.05, 0.3, Proof("core is colder", true("core_c"), 0.5), strike=_turn,
+        names=COLD | {"core-pulled"},
         takes=SPOILT, would_tell="the grower's word",
     ),
     FaultKind(
         "pile-refed", (11,), "Fresh cold material was worked in.", "Rest until it is hot; no alarm storm.",
         "quick matter added, kg/m3", 15.0, 50.0, Proof("matter added that can rot", _rots_kg, 5.0), strike=_feed,
-        names=COLD,
+        names=COLD | {"core-pulled"},
         takes=SPOILT, would_tell="the grower's word",
     ),
     FaultKind(
         "tarp-off", (8,), "Wind took the cover.", "Draw less; tell.", "share of the cover lost", 0.6, 0.98,
-        Proof("the cover insulates less", params_at(at.P_COVER_R), 0.02), alter=_untarped, names=COLD, takes=SPOILT,
+        Proof("the cover insulates less", params_at(at.P_COVER_R), 0.02), alter=_untarped, names=COLD | EDGE,
+        takes=SPOILT,
         would_tell=PROBES, shortest_h=24.0, longest_h=96.0,
     ),
     FaultKind(

@@ -81,16 +81,18 @@ def _restart(side: int) -> Strike:
 
 
 def _side(name: str, side: int) -> tuple[FaultKind, ...]:
-    low = frozenset({f"{name}-battery", f"{name}-battery-flat"})
+    low = frozenset({f"{name}-battery", f"{name}-battery-flat", f"{name}-battery-falling", "panels-dark"})
     worn = frozenset({f"{name}-battery-worn", f"{name}-battery"})
     takes = frozenset({WATER if side == PUMP_SIDE else AIR})
     shows = PUMP if side == PUMP_SIDE else FAN
+    volts = (f"{name}_battery_v",)
     return (
         FaultKind(
             f"{name}-panel-dark", (29,), f"The {name}'s panel brings nothing: snow, shade, a blown fuse.",
             "Ration; keep the reserve for frost; tell before the battery is flat.", "share of its power left", 0.15,
             0.0,
-            Proof("power of ten days", panel_w(COLUMN[side]), 0.01), alter=_dark(side), names=low,
+            Proof("power of ten days", panel_w(COLUMN[side]), 0.01), alter=_dark(side), promised_h=5 * 24.0,
+            promised_from=0.5, needs=volts, names=low,
             would_tell=f"{SHUNT}, or one on the panel", shortest_h=48.0, longest_h=120.0,
         ),
         FaultKind(
@@ -103,7 +105,7 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
             f"{name}-cell-short", (28,), f"One cell of the {name}'s battery is shorted: two volts are missing.",
             "Rest the output; tell.", "volts missing", 1.6, 2.2, Proof("rest voltage falls",
             flag_at(at.G_VOLTS_PUMP + side), 0.8),
-            alter=_short(side), names=worn | low | {f"{name}-supply-cut"}, takes=takes,
+            alter=_short(side), promised_h=6.0, needs=volts, names=worn | low | {f"{name}-supply-cut"}, takes=takes,
         ),
         FaultKind(
             f"{name}-battery-cold", (28,), f"The {name}'s battery lies in the frost: it holds less and may freeze.",
@@ -117,10 +119,15 @@ def _side(name: str, side: int) -> tuple[FaultKind, ...]:
 
 def _states(name: str, side: int, low: frozenset[str], worn: frozenset[str]) -> tuple[FaultKind, ...]:
     """What becomes of a sound battery: flat, cut off by its charge controller, charged in the frost."""
-    idle = frozenset({"no-flow", "no-heat"}) if side == PUMP_SIDE else frozenset({"fan-stalled", "fan-speed"})
+    idle = (
+        frozenset({"no-flow", "no-heat", "line-frozen"})
+        if side == PUMP_SIDE
+        else frozenset({"fan-stalled", "fan-speed"})
+    )
     cut = frozenset({f"{name}-supply-cut"}) | low | idle
     takes = frozenset({WATER if side == PUMP_SIDE else AIR})
     shows = PUMP if side == PUMP_SIDE else FAN
+    volts = (f"{name}_battery_v",)
 
     def lithium(scenario: Scenario) -> bool:
         return (scenario.pump_power if side == PUMP_SIDE else scenario.fan_power).kind == "lithium"
@@ -129,14 +136,14 @@ def _states(name: str, side: int, low: frozenset[str], worn: frozenset[str]) -> 
         FaultKind(
             f"{name}-battery-flat", (28,), f"The {name}'s battery is nearly empty.", "Keep the rest for frost; tell.",
             "charge left", 0.2, 0.01, Proof("charge falls", state_at(at.Y_CHARGE + side), 1000.0),
-            strike=_drained(side), names=low | worn | cut,
+            strike=_drained(side), promised_h=2.0, promised_from=0.5, needs=volts, names=low | worn | cut,
             takes=takes,
         ),
         FaultKind(
             f"{name}-controller-latched", (30,), f"The {name}'s charge controller stands in error: no charge, no load.",
             "Tell: off with load, panel and battery; then battery, panel, load, in this order.", "", 1.0, 1.0,
             Proof("latched", flag_at(at.G_LATCHED_PUMP + side), 1.0), strike=_latch(side), mend=_restart(side),
-            names=cut, takes=takes,
+            promised_h=0.4, needs=volts, names=cut, takes=takes,
             shows=shows,
         ),
         FaultKind(

@@ -23,8 +23,10 @@ from sim.rules import PUSHED_WATER, WATER
 if TYPE_CHECKING:
     from sim.faults.plant import FaultyPlant
 
-NO_WATER = frozenset({"no-flow", "no-heat"})
+NO_WATER = frozenset({"no-flow", "no-heat", "line-frozen"})
+RUNS_ON = frozenset({"pump-runs-on", "flow-while-off", "thermosiphon"})
 NO_MOTOR = NO_WATER | {"pump-supply-cut"}
+METER = ("water_flow_kg_s",)
 ASKS_FLOW = Proof("flow at full duty falls", true("flow_kg_s"), 0.01, pump=1.0)
 STUCK_DUTY = 9.0  # no duty reaches it
 ICE_SHARE = 0.6
@@ -87,12 +89,14 @@ KINDS = (
     FaultKind(
         "air-lock", (13,), "The pump turns, little or no water comes; a litre of air sits at the high point.",
         "Stop within minutes, try a burst a few times, rest, tell.", "air at the high point, m3", 1.2e-3, 5e-3,
-        ASKS_FLOW, strike=_air, mend=_no_air, names=NO_WATER, takes=frozenset({WATER}), shows=PUMP,
+        ASKS_FLOW, strike=_air, mend=_no_air, promised_h=0.4, needs=METER, promised_from=0.3, names=NO_WATER,
+        takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
         "loop-dry", (14,), "The pump turns and sounds hollow; the loop is empty.",
         "Stop within minutes, no blind retry all night, tell.", "share of the flow left", 0.02, 0.0,
-        ASKS_FLOW, alter=_pump_table, names=NO_WATER, takes=frozenset({WATER}), shows=PUMP,
+        ASKS_FLOW, alter=_pump_table, promised_h=0.4, needs=METER, promised_from=0.3, names=NO_WATER,
+        takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
         "pump-sticky", (15,), "After a rest the pump hums and does not break loose.",
@@ -105,35 +109,39 @@ KINDS = (
         "pump-seized", (15,), "The pump never turns; it draws current.",
         "Stop, rest, tell; count the hours the crop has left.",
         "", 1.0, 1.0, Proof("the pump stands at full duty", true("pump_on"), 1.0, pump=1.0),
-        alter=lambda w, a, t: set_to(at.P_PUMP_START, at.P_PUMP_RUN)(w, STUCK_DUTY, t), names=NO_MOTOR,
+        alter=lambda w, a, t: set_to(at.P_PUMP_START, at.P_PUMP_RUN)(w, STUCK_DUTY, t), promised_h=0.4,
+        needs=METER, names=NO_MOTOR,
         takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
         "pump-lead-loose", (16,), "The pump is switched on and draws nothing: a loose lead or a dead output stage.",
         "Stop, rest, tell.", "", 1.0, 1.0, Proof("the pump stands at full duty", true("pump_on"), 1.0, pump=1.0),
-        alter=wire("pump", lambda a: lambda duty: 0.0), names=NO_MOTOR, takes=frozenset({WATER}), shows=PUMP,
+        alter=wire("pump", lambda a: lambda duty: 0.0), promised_h=0.4, needs=METER, names=NO_MOTOR,
+        takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
         "pump-stuck-on", (31,), "The pump runs whatever is commanded: a shorted output.",
         "Tell at once: only its plug stops it.", "", 1.0, 1.0,
         Proof("the pump turns at duty 0", true("pump_on"), 1.0), alter=wire("pump", lambda a: lambda duty: 1.0),
-        names=frozenset({"flow-while-off"}), takes=frozenset({PUSHED_WATER}),
+        promised_h=1, needs=METER, names=RUNS_ON, takes=frozenset({PUSHED_WATER}),
     ),
     FaultKind(
         "pump-inverted", (31,), "The pump runs when it should stand and stands when it should run: an inverted output.",
         "Tell at once: only its plug stops it.", "", 1.0, 1.0,
         Proof("the pump turns at duty 0", true("pump_on"), 1.0), alter=wire("pump", lambda a: lambda duty: 1.0 - duty),
-        names=frozenset({"flow-while-off"}) | NO_WATER, takes=frozenset({PUSHED_WATER, WATER}),
+        promised_h=1, needs=METER, names=RUNS_ON | NO_WATER, takes=frozenset({PUSHED_WATER, WATER}),
     ),
     FaultKind(
         "pump-worn", (19,), "Less water at the same duty.",
         "Ask for more duty, tell below 85 % of the commissioned curve.",
-        "share of the flow left", 0.6, 0.15, ASKS_FLOW, alter=_pump_table, names=NO_WATER,
+        "share of the flow left", 0.6, 0.15, ASKS_FLOW, alter=_pump_table, promised_h=24, needs=METER,
+        promised_from=0.3, names=NO_WATER | {"flow-low"},
         would_tell="a flow meter, compared with the commissioned pump curve", shows=PUMP,
     ),
     FaultKind(
         "line-blocked", (19,), "No water moves though the pump turns: a shut valve, a stone.", "As with a dry loop.",
-        "share of the flow left", 0.02, 0.0, ASKS_FLOW, alter=_pump_table, names=NO_WATER, takes=frozenset({WATER}),
+        "share of the flow left", 0.02, 0.0, ASKS_FLOW, alter=_pump_table, promised_h=0.4, needs=METER,
+        promised_from=0.3, names=NO_WATER, takes=frozenset({WATER}),
         shows=PUMP,
     ),
     FaultKind(
@@ -142,7 +150,8 @@ KINDS = (
         "share of the flow lost a day", 0.15, 0.6,
         Proof("flow at every speed falls within a day", params_at(at.P_PUMP_TABLE, at.PUMP_POINTS), 0.05,
         after_s=86400.0),
-        alter=_closing, names=NO_WATER, would_tell="a flow meter, compared with the commissioned pump curve",
+        alter=_closing, names=NO_WATER | {"flow-low"},
+        would_tell="a flow meter, compared with the commissioned pump curve",
         shows=PUMP, ages=True,
         shortest_h=24.0,
     ),
@@ -151,13 +160,14 @@ KINDS = (
         "hours until the pump draws air", 30.0, 3.0,
         Proof("flow at every speed ends within 40 h", params_at(at.P_PUMP_TABLE, at.PUMP_POINTS), 0.05,
         after_s=40 * 3600.0),
-        alter=_leaking, names=NO_WATER, takes=frozenset({WATER}), shows=PUMP, ages=True,
+        alter=_leaking, names=NO_WATER | {"flow-low", "flow-high"}, takes=frozenset({WATER}), shows=PUMP, ages=True,
     ),
     FaultKind(
         "line-frozen", (20,), "Ice in the return pipe: the pump turns and nothing moves.",
         "Do not drive against ice; tell that the line must be thawed.", "share of the water that is ice", 0.4, 0.9,
         Proof("ice in the line", state_at(at.Y_RING + at.RING_RETURN, at.LINE_CELLS), 1e4, after_s=5.0),
-        strike=_ice, mend=_thaw, names=NO_WATER | {"frost"}, takes=frozenset({WATER}), shows=PUMP,
+        strike=_ice, mend=_thaw, promised_h=0.4, promised_from=0.6, needs=METER, names=NO_WATER | {"frost"},
+        takes=frozenset({WATER}), shows=PUMP,
     ),
     FaultKind(
         "line-bare", (20,), "The pipes lie bare in the frost: insulation torn off.",
@@ -170,21 +180,23 @@ KINDS = (
         "night-siphon", (21,), "Water rises by its own warmth through the stopped pump; the pile cools.",
         "Tell: fit a check valve; book the loss.", "flow through the stopped pump, kg/s", 0.008, 0.04,
         Proof("water moves at duty 0", true("flow_kg_s"), 0.005), alter=set_to(at.P_SIPHON_KG_S),
-        names=frozenset({"flow-while-off"}), would_tell="a flow meter", takes=frozenset({PUSHED_WATER}),
+        promised_h=2.5, needs=METER, promised_from=0.5, names=frozenset({"flow-while-off", "thermosiphon"}),
+        would_tell="a flow meter", takes=frozenset({PUSHED_WATER}),
     ),
     FaultKind(
         "supply-return-swapped", (22,), "Water seems to leave the pile colder than it enters.",
         "Tell; offer to swap the names.",
         "", 1.0, 1.0, Proof("supply less return turns round", _difference, 1.0, pump=0.6, after_s=7200.0),
         alter=_swapped,
-        names=frozenset({"probes-swapped", "no-heat"}), shows=PUMP,
+        promised_h=2, needs=("water_return_c",), names=frozenset({"probes-swapped", "no-heat"}), shows=PUMP,
     ),
     FaultKind(
         "coil-fouled", (41,), "Less heat comes out of the pile at the same flow.",
         "Draw what comes; offer to tune again.",
         "share of the conductance left", 0.4, 0.08, Proof("coil conducts less", params_at(at.P_RING_UA, at.COIL_CELLS),
         1.0),
-        alter=_coil, names=NO_WATER, would_tell="return probe and flow meter, compared with the commissioned coil",
+        alter=_coil, names=NO_WATER | {"flow-low"},
+        would_tell="return probe and flow meter, compared with the commissioned coil",
         shows=PUMP,
     ),
     FaultKind(
@@ -199,13 +211,15 @@ KINDS = (
         "meter-clogged", (17,), "The flow meter reads nothing though water moves.",
         "Do not trip the pump; use its curve; mark the heat.",
         "share of the pulses left", 0.05, 0.0, Proof("reading falls", reading("water_flow_kg_s"), 0.01, pump=1.0),
-        alter=gained("water_flow_kg_s"), names=frozenset({"flow-meter"}), shows=PUMP,
+        alter=gained("water_flow_kg_s"), promised_h=0.7, needs=METER, promised_from=0.9,
+        names=frozenset({"flow-meter", "no-flow"}), shows=PUMP,
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(
         "meter-noise", (18,), "The flow meter counts noise with the pump off.", "Drop the channel; credit no heat.",
         "flow it invents, kg/s", 0.01, 0.2, Proof("reading rises at rest", reading("water_flow_kg_s"), 0.005),
-        alter=offset("water_flow_kg_s"), names=frozenset({"flow-while-off", "flow-meter"}),
+        alter=offset("water_flow_kg_s"), promised_h=2.5, needs=METER, promised_from=0.3,
+        names=RUNS_ON | {"flow-meter", "flow-high"},
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(

@@ -165,7 +165,7 @@ AIRLESS = {"pile_o2": 0.05}
         ("battery-freeze", 5, None, {"pump_battery_v": 11.0, "outdoor_c": -10.0}),
         ("no-flow", 3, None, {"water_flow_kg_s": 0.0}),
         ("no-heat", 3, None, {"water_flow_kg_s": nan, "water_supply_c": 20.5}),
-        ("flow-while-off", 4, None, {"water_flow_kg_s": 0.06, "greenhouse_c": 15.0}),
+        ("flow-while-off", 4, None, {"water_flow_kg_s": 0.06, "greenhouse_c": 15.0, "water_supply_c": 12.0}),
         ("scald", 1, None, {"water_supply_c": 55.0}),
         ("frost", 4, None, {"pump_battery_v": 11.0, "outdoor_c": -6.0}),
         ("pile-cold", 14, None, {"pile_core_c": 43.0, "pile_edge_c": 40.0}),

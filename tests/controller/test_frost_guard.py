@@ -94,10 +94,20 @@ def test_a_pulse_through_a_line_that_stood_long_vouches_for_it_until_the_air_is_
     night.hours(SETTLED_S / 3600.0 + 1.0)
     night.outdoor_c = 0.9
     night.hours(12.0)  # the first frost finds 3 degC after a long rest
-    night.outdoor_c, night.probe_c = -1.0, 0.2
+    night.outdoor_c, night.probe_c = -1.0, 0.8
     assert night.guard.shown_c == 3.0 and night.hours(24.0) == 0
     night.outdoor_c = -6.0
     assert night.hours(24.0) > 0
+
+
+def test_nothing_vouches_against_a_probe_that_stands_at_freezing() -> None:
+    """Flood water or a bared pipe takes more than the air does."""
+    night = Night(outdoor_c=1.2, probe_c=3.0, line_c=3.0)
+    night.hours(SETTLED_S / 3600.0 + 1.0)
+    night.outdoor_c = 0.9
+    night.hours(12.0)
+    night.outdoor_c, night.probe_c = 0.0, 0.2
+    assert night.guard.shown_c == 3.0 and night.hours(6.0) > 0
 
 
 def test_a_line_that_has_just_been_warm_vouches_for_nothing() -> None:

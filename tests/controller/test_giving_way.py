@@ -144,6 +144,8 @@ def drawn(
     controller.account.balance_j = 0.9 * 12000.0 * 8000.0
     decisions, now_s = [], START_S + 1860.0
     d = controller.step(reading(now_s, greenhouse_c=15.0))
+    # these piles cool at once, which a controller would call a probe pulled out
+    controller.slow.pulled.mean_c = changes.get("pile_core_c", nan)
     for _ in range(round(hours * 360.0)):
         now_s += 10.0
         flow = controller.pump.ramped_kg_s if d.commands.pump_duty > 0.0 else 0.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import exp, nan
 
 import pytest
-from helpers import reading
+from helpers import drawing_controller, reading
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,6 +13,7 @@ from controller.checks import SensorChecks
 from controller.fan_watch import FIRST_PAUSE_S, LONGEST_PAUSE_S, MUTE_S, STALLED_S, FanWatch
 from controller.flow_witness import FIRST_LOOK_S, LATER_LOOK_S, FlowWitness
 from controller.guards import (
+    HOT_DAY_TOLD_S,
     TOO_HOT_LONGEST_S,
     blocked_now,
     crop_at_risk,
@@ -20,6 +21,7 @@ from controller.guards import (
     fan_runs_on,
     fan_stalls,
     hand_run_takes_heat,
+    hot_of_day_s,
     probes_swapped,
     scald_stops,
     too_hot_for_s,
@@ -74,6 +76,35 @@ def test_time_of_too_hot_water(hot_s: float, supply_c: float, then_s: float) -> 
 )
 def test_scald_stop(hot_s: float, supply_c: float, stops: bool) -> None:
     assert scald_stops(hot_s, supply_c, 49.0) is stops
+
+
+@pytest.mark.parametrize(
+    ("before_s", "hot", "dt_s", "then_s"),
+    [
+        (0.0, True, 60.0, 60.0),
+        (3590.0, True, 60.0, 3600.0),  # an hour at most
+        (1800.0, False, 86400.0, 0.0),
+        (3600.0, False, 43200.0, 1800.0),
+        (0.0, False, 60.0, 0.0),
+    ],
+)
+def test_hot_water_of_the_day_adds_up_and_is_forgotten(before_s: float, hot: bool, dt_s: float, then_s: float) -> None:
+    assert hot_of_day_s(before_s, hot, dt_s) == then_s
+
+
+def test_short_bursts_of_hot_water_are_told_before_they_make_an_hour() -> None:
+    """Some minutes in every quarter of an hour, each time for less than the alarm waits."""
+    controller, now_s = drawing_controller()
+    told_after_s, burst_s, tick_s = 0.0, 0.0, 60.0
+    for k in range(240):
+        hot = k % 15 < 5  # the pump starts within the first two
+        changes = {"greenhouse_c": 5.0 if hot else 20.0, "water_supply_c": 55.0 if hot else 30.0}
+        d = controller.step(reading(now_s + k * tick_s, water_flow_kg_s=0.06 if hot else 0.0, **changes))
+        burst_s += tick_s if d.commands.pump_duty > 0.0 and hot else 0.0
+        if any(a.code == "scald" for a in d.alarms):
+            told_after_s = burst_s
+            break
+    assert HOT_DAY_TOLD_S / 2.0 < told_after_s <= 3600.0
 
 
 def test_too_hot_water_flows_no_longer_than_49_degrees_take_to_burn() -> None:

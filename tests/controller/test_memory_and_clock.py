@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from math import inf, isnan, nan
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller import Controller, ControllerSettings
 from controller.clock import Clock
 from controller.memory import Memory, SnapshotError
 
@@ -97,3 +99,20 @@ def test_the_stamp_is_the_last_good_one() -> None:
     clock.advance(50.0)
     clock.advance(nan)
     assert clock.stamp_s == 50.0
+
+
+def flags(memory: Any, path: str = "") -> list[str]:
+    """Every yes in a snapshot, by its place."""
+    if isinstance(memory, dict):
+        return [f for name, value in memory.items() for f in flags(value, f"{path}.{name}")]
+    if isinstance(memory, list):
+        return [f for value in memory for f in flags(value, path)]
+    return [path] if memory is True else []
+
+
+def test_a_new_controller_suspects_nothing() -> None:
+    allowed = {
+        f".memory.{side}_battery.{service}" for side in ("pump", "fan") for service in ("allowed", "frost", "crop")
+    }
+    raised = flags(Controller(ControllerSettings()).snapshot())
+    assert set(raised) == {*allowed, ".memory.alarms.latches.acknowledged"}

@@ -39,7 +39,9 @@ def believed(kind_name: str, readings: list[float], tick_s: float = 10.0) -> flo
         ("pile_core_c", [55.0] + [70.0] * 30, 55.0),  # a rise not after five
         ("pile_core_c", [55.0] + [70.0] * 65, 70.0),  # but after ten
         ("pile_core_c", [55.0, 40.0, 55.0, 40.0, 55.0], 55.0),
-        ("water_supply_c", [15.0, 55.0], 55.0),  # water may jump
+        ("water_supply_c", [15.0, 55.0], 15.0),
+        ("water_supply_c", [15.0, 55.0, 54.0], 54.0),  # water may jump, and then stays there
+        ("water_supply_c", [15.0, 25.0, 13.0, 24.0, 16.0, 9.0], 16.0),  # a probe that leaps to and fro
         ("water_supply_c", [15.0, 85.0], 15.0),
         ("water_supply_c", [84.0, 85.0], 85.0),
         ("greenhouse_c", [8.0, 30.0], 8.0),
@@ -85,3 +87,12 @@ def test_only_a_sensor_that_once_worked_can_be_lost() -> None:
     checks.read(reading(tank_c=nan, water_supply_c=nan), HOLD_S + 1.0)
     assert checks.lost("water_supply_c") and not checks.lost("tank_c")
     assert checks.fitted("water_supply_c") and not checks.fitted("tank_c")
+
+
+def test_a_sensor_that_is_expected_and_never_reads_is_lost_from_the_start() -> None:
+    checks = SensorChecks()
+    checks.expect(["water_supply_c"])
+    checks.read(reading(water_supply_c=nan, tank_c=nan), 0.0)
+    assert checks.lost("water_supply_c") and not checks.lost("tank_c")
+    with pytest.raises(ValueError, match="'water_c' is unknown; known are pile_core_c"):
+        checks.expect(["water_c"])

@@ -260,3 +260,9 @@ def test_the_board_loads_nothing_heavy():
     code = f"import sys, controller, hardware, hardware.safe_off\nprint([m for m in {heavy} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_the_settings_know_which_readings_are_wired(tree):
+    wired = {"pile_core_c", "water_supply_c", "water_flow_kg_s", "fan_speed_hz", "pump_battery_v"}
+    assert set(settings(tree).sensors()) == wired
+    assert set(settings(tree, tachometer=None).sensors()) == wired - {"fan_speed_hz"}

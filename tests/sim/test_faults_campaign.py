@@ -83,7 +83,7 @@ def test_the_same_episode_is_the_same_outcome():
     ("name", "code", "within_h"),
     [
         ("fan-stuck-on", "fan-runs-on", 0.2),
-        ("night-siphon", "flow-while-off", 1.2),
+        ("night-siphon", "thermosiphon", 2.5),
         ("pump-battery-flat", "pump-battery-flat", 0.5),
     ],
 )
@@ -173,7 +173,13 @@ def row_by_hand(run: int, entries: list[dict], unsafe: dict | None = None, first
 
 
 def told(name: str, shown_h=0.0, named_h=None, code=None, bit=True) -> dict:
-    return {"name": name, "severity": 0.5, "bit": bit, "shown_h": shown_h, "named_h": named_h, "code": code}
+    promise = {
+        "promised": name != "door-open",
+        "showed_h": 2.0,
+        "named_after_h": named_h and named_h - (shown_h or 0.0),
+    }
+    seen = {"severity": 0.5, "bit": bit, "shown_h": shown_h, "named_h": named_h, "code": code}
+    return {"name": name} | seen | promise
 
 
 def test_figures_by_hand():
@@ -229,5 +235,5 @@ def test_the_page_names_every_fault_rule_and_story(tmp_path):
     assert all(f"`{name}`" in text for name in FAULTS) and all(f"`{rule.code}`" in text for rule in RULES)
     assert all(f"| {number} | {story} |" in text for number, story in STORIES.items())
     assert "**1 episodes were unsafe**" in text and "--episode '0/12/1:pump-seized@1+5*0.5'" in text
-    assert "1 of 1 | 30, 30 min" in text
-    assert "0 | - | - | -" in page([])
+    assert "1 of 1 | 24 min | 0 of 1 | 30, 30 min" in text
+    assert "| 0 | - | - | " in page([])

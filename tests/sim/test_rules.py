@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from math import nan
+
 import pytest
 from rigs import mild
 
 from controller import Commands, Controller, ControllerSettings, Decision
+from controller.alarms import CODES as ALARM_CODES
 from controller.signals import Alarm, PileEstimate
 from sim import Plant, rules, run_season, season
+from sim.kernel import C_OFFSET
+from sim.params import CHANNEL_KIND_ORDER
 from sim.rules import BY_DAY, DAY_S, RULES, Clockwork, Rule, Rules, View
 
 S = ControllerSettings(tank_change_max_k=2.0)
 GOOD = {
     "s": S, "fitted": frozenset({"pile_core_c", "water_supply_c", "water_flow_kg_s", "fan_speed_hz", "pump_battery_v",
     "fan_battery_v",
-                                 "greenhouse_co2", "tank_c"}),
+                                 "greenhouse_co2", "tank_c", "greenhouse_c", "greenhouse_rh", "pile_o2"}),
     "lithium_pump": False, "lithium_fan": False, "heater": True, "lost": frozenset(), "dead": False, "time_s": 0.0,
     "dt_s": 60.0,
     "pump": 0.3, "fan": 0.3, "next_s": 60.0, "phase": "harvest", "limit": "none", "reason": "Because.",
@@ -29,14 +34,21 @@ GOOD = {
     "tank_change_k": 0.0,
     "silent_core": False, "silent_supply": False, "starts_h": 1, "starts_day": 8, "raised_10min": 0, "raised_h": 0,
     "core_fall_k": 0.5,
-    "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True,
+    "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
+    "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2, "standing": frozenset(),
 }  # fmt: skip
+
+
+def told(*codes: str) -> dict[str, object]:
+    return {"codes": frozenset(codes), "standing": frozenset(codes)}
+
+
 STANDS = {"pump": 0.0, "flow_kg_s": 0.0, "turns": False}
 DRY = {"flow_kg_s": 0.0}
 CASES = {
     "floor-draw": {"core_c": 42.0}, "floor-draw-deep": {"core_c": 39.0}, "frost-eats-pile": {"core_c": 25.0,
     "limit": "frost"},
-    "overdraw": {"core_fall_k": 6.0, "day_drawn_j": 2e8}, "hold-off-draw": {"phase": "hold-off"},
+    "overdraw": {"core_fall_k": 6.0, "day_drawn_j": 2e8, "core_c": 52.0}, "hold-off-draw": {"phase": "hold-off"},
     "rest-draw": {"phase": "rest"},
     "drained-pump": {"phase": "drained"}, "blind-draw": {"phase": "faulted", "silent_core": True},
     "cold-fan": {"core_c": 38.0},
@@ -69,6 +81,17 @@ CASES = {
     "no-reason": {"reason": ""},
     "odd-limit": {"limit": "whim"}, "odd-phase": {"phase": "dreaming"}, "odd-estimate": {"est_sd_c": -1.0},
     "wordless-alarm": {"sound": False},
+    "ending-draw": {"phase": "winding down"}, "no-estimate": {"est_core_c": nan}, "airless-untold": {"pile_o2": 0.01},
+    "tank-chilled": {"tank_fall_k": 4.0, "tank_c": 45.0}, "chills-house": {"return_c": 41.0},
+    "backflow-untold": {"pump": 0.0, "flow_kg_s": 0.01}, "wet-house-fan": {"rh": 0.995}, "crop-untold": {"house_c": -2.0},
+    "silence-untold": {"silent": ("tank_c",)}, "wrong-no-flow": told("no-flow"),
+    "wrong-frozen": told("line-frozen"), "wrong-scald": told("scald") | {"supply_c": 35.0},
+    "wrong-cold-pile": told("pile-cold"), "wrong-ending": told("pile-ending") | {"core_c": 61.0},
+    "wrong-hot-pile": told("pile-hot"), "wrong-co2": told("co2") | {"co2": 5e-4},
+    "wrong-flat-pump": told("pump-battery-flat") | {"pump_soc": 0.95},
+    "wrong-flat-fan": told("fan-battery-flat") | {"fan_soc": 0.95}, "wrong-stalled": told("fan-stalled"),
+    "hand-run-stays": {"phase": "manual"}, "fan-starts-hour": {"fan_starts_h": 21},
+    "alarms-crowd": told(*"abcdefghijklm"), "alarm-forgotten": {"record_kept": False},
     "alarm-flood": {"raised_10min": 11}, "alarm-chatter": {"raised_h": 5}, "dead-outputs": {"dead": True,
     "safe": False},
 }  # fmt: skip
@@ -113,10 +136,40 @@ def test_each_rule_can_be_broken(code):
         ("flood", {"limit": "scald"}), ("battery-freezes-untold", {"pump_soc": 0.9}), ("scald-untold",
         {"codes": frozenset({"scald"})}),
         ("lithium-cold-untold", {"pump_charges": False}), ("dead-outputs", {"safe": True}),
+        ("ending-draw", {"limit": "frost"}), ("no-estimate", {"silent_core": True}),
+        ("airless-untold", told("pile-airless")),
+        ("airless-untold", {"fitted": frozenset()}), ("tank-chilled", {"tank_c": 39.0}),
+        ("chills-house", {"limit": "frost"}),
+        ("backflow-untold", told("thermosiphon")), ("backflow-untold", {"true_readings": False}),
+        ("wet-house-fan", {"fan_kg_s": 0.0}), ("crop-untold", told("fan-battery")), ("silence-untold", told("tank-silent")),
+        ("silence-untold", told("probes-wire")), ("wrong-no-flow", {"flow_kg_s": 0.02}), ("wrong-no-flow", {"pump": 0.0}),
+        ("wrong-frozen", {"coldest_j_kg": 4e3}), ("wrong-scald", {"supply_c": 45.0}), ("wrong-cold-pile", {"core_c": 50.0}),
+        ("wrong-cold-pile", {"lost": frozenset({rules.READINGS})}), ("wrong-cold-pile", {"true_readings": False}),
+        ("wrong-flat-pump", {"lost": frozenset({rules.WATER})}), ("wrong-flat-fan", {"lost": frozenset({rules.AIR})}),
+        ("wrong-stalled", {"fan_turns": False}),
+        ("wrong-co2", {"standing": frozenset()}), ("hand-run-stays", {"phase": "rest"}),
     ],
 )  # fmt: skip
 def test_what_excuses_a_rule(code, excuse):
     assert code not in broken(view(**(CASES[code] | excuse)))
+
+
+@pytest.mark.parametrize("rule", RULES, ids=[rule.code for rule in RULES])
+def test_each_rule_is_broken_by_its_trace_and_only_after_its_time(rule):
+    """Sound for three times as long, then bad: quiet until just before its time, broken just after."""
+    tick_s = max(rule.for_s / 40.0, 1.0)
+    clock, bad = Clockwork((rule,)), CASES[rule.code]
+    sound = [clock.turn(view(), tick_s) for _ in range(120)]
+    until = [clock.turn(view(**bad), tick_s) for _ in range(round(rule.for_s / tick_s))]
+    assert not any(sound) and not any(until)
+    assert clock.turn(view(**bad), tick_s) == [rule]
+
+
+@pytest.mark.parametrize("rule", [r for r in RULES if r.for_s and r.count != BY_DAY], ids=lambda rule: rule.code)
+def test_a_sound_moment_gives_a_rule_its_whole_time_again(rule):
+    tick_s, clock = rule.for_s / 10.0, Clockwork((rule,))
+    for change in [CASES[rule.code]] * 9 + [{}] + [CASES[rule.code]] * 9:
+        assert not clock.turn(view(**change), tick_s)
 
 
 def minutes(rule: Rule, pattern: list[bool]) -> list[bool]:
@@ -196,6 +249,60 @@ def test_alarms_are_counted_as_they_come_up():
         plant.advance(60.0)
         watch.observe(on, 60.0)
     assert set(watch.breaks) == {"alarm-chatter"}
+
+
+@pytest.mark.parametrize(
+    ("later", "kept"),
+    [((1, 100.0), True), ((2, 200.0), True), ((1, 200.0), False), ((0, 100.0), False), ((2, 100.0), True)],
+)
+def test_an_alarm_must_not_forget_since_when_it_stands_and_how_often_it_came_up(later, kept):
+    plant = Plant(mild(), seed=1)
+    watch = Rules(plant, mild().controller_settings())
+    for count, since_s in ((1, 100.0), later):
+        alarm = Alarm("co2", "critical", since_s, "seen", "do", count=count)
+        d = Decision(Commands(), "rest", "none", "Why.", (alarm,), PileEstimate(), 60.0)
+        plant.advance(60.0)
+        watch.observe(d, 60.0)
+    assert ("alarm-forgotten" not in watch.breaks) == kept
+
+
+def test_a_new_program_may_count_alarms_anew():
+    plant = Plant(mild(), seed=1)
+    watch = Rules(plant, mild().controller_settings())
+    for count, dead in ((3, False), (3, True), (1, False)):
+        alarm = Alarm("co2", "critical", 50.0 + count, "seen", "do", count=count)
+        d = Decision(Commands(), "rest", "none", "Why.", (alarm,), PileEstimate(), 60.0)
+        plant.advance(60.0)
+        watch.observe(d, 60.0, dead=dead)
+    assert "alarm-forgotten" not in watch.breaks
+
+
+def test_a_latched_alarm_that_ended_is_told_but_stands_no_more():
+    plant = Plant(mild(), seed=1)
+    watch = Rules(plant, mild().controller_settings())
+    for state in ("unacknowledged", "returned-unacknowledged"):
+        alarm = Alarm("co2", "critical", 0.0, "seen", "do", state=state)
+        plant.advance(60.0)
+        watch.observe(Decision(Commands(), "rest", "none", "Why.", (alarm,), PileEstimate(), 60.0), 60.0)
+        assert watch.view.codes == {"co2"} and ("co2" in watch.view.standing) == (state == "unacknowledged")
+
+
+def test_a_sensor_that_was_falsified_once_excuses_wrong_alarms_from_then_on():
+    plant = Plant(mild(), seed=1)
+    watch = Rules(plant, mild().controller_settings())
+    idle = Decision(Commands(), "rest", "none", "Why.", (), PileEstimate(), 60.0)
+    seen = []
+    for shift_k in (0.0, 5.0, -5.0):
+        plant.sensors[0, C_OFFSET] += shift_k
+        plant.advance(300.0)
+        watch.observe(idle, 300.0)
+        seen.append(watch.view.told_truly)
+    assert seen == [True, False, False]
+
+
+def test_every_silent_sensor_has_an_alarm_that_tells_it():
+    assert set(rules.SILENCE_CODES) == set(CHANNEL_KIND_ORDER)
+    assert all(codes & set(ALARM_CODES) for codes in rules.SILENCE_CODES.values())
 
 
 def test_every_rule_is_a_line_of_the_page():

@@ -115,7 +115,7 @@ def test_a_broken_rule_is_told_with_the_command_that_plays_it(monkeypatch):
     )
     totals = dict.fromkeys(
         "episodes unsafe_episodes unsafe_anyway_episodes bit faults seen "
-        "named tellable named_tellable alarmed first_right".split(),
+        "named tellable named_tellable due kept alarmed first_right".split(),
         1,
     )
     told = {
@@ -138,7 +138,9 @@ def test_a_row_and_a_line_in_words():
         "unsafe_alone": 0,
         "seen": 0,
         "named": 0,
+        "due": 0,
+        "kept": 0,
         "median_min": None,
         "p95_min": None,
     }
-    assert cells(line) == ["4", "4", "1", "0", "0", "-", "-", "-"]
+    assert cells(line) == ["4", "4", "1", "0", "0", "-", "-", "-", "-"]

@@ -1,0 +1,66 @@
+"""Which sensor gives bad readings again and again: lost samples, power-on codes, jumps that do not last.
+
+A false code is never told by its value alone: 85 degC is near what a pile can be. The share counts, over ten minutes.
+"""
+
+from __future__ import annotations
+
+from math import nan
+
+from controller.alarm_kinds_slow import FLICKERING
+from controller.checks import SENSORS, SensorChecks
+from controller.memory import Memory
+
+WINDOW_S = 600.0
+BAD_SHARE = 0.2
+DOUBTED_S = 6 * 3600.0
+FEWEST_STEPS = 8.0  # fewer readings in a window prove nothing
+_PLACE = {name: place for place, name in enumerate(SENSORS)}
+_PLACES = tuple(_PLACE[name] for name in FLICKERING)
+
+
+class Flicker(Memory):
+    """The worst flickering sensor of the last window: its place in ``FLICKERING``, NaN for none."""
+
+    __slots__ = ("last", "last_s", "steps", "time_s", "worst")
+
+    def __init__(self) -> None:
+        self.steps = 0.0
+        self.time_s = 0.0
+        self.worst = nan
+        self.last = nan  # the worst one when there last was one, and how long ago that is
+        self.last_s = 0.0
+
+    def restless(self, checks: SensorChecks, name: str, steps: float) -> bool:
+        """Whether the sensor is known to flicker, or does so in the ``steps`` readings since the last review."""
+        place = _PLACE[name]
+        known = self.worst == self.worst and _PLACES[int(self.worst)] == place
+        return known or checks.sensors[place].scattered > BAD_SHARE * steps
+
+    def doubted(self, checks: SensorChecks, name: str, steps: float) -> bool:
+        """Whether it is restless, or was within the last hours: a change that it shows proves nothing."""
+        lately = self.last == self.last and self.last_s < DOUBTED_S and _PLACES[int(self.last)] == _PLACE[name]
+        return lately or self.restless(checks, name, steps)
+
+    def review(self, checks: SensorChecks, steps: float, elapsed_s: float) -> None:
+        """Take ``steps`` more readings of every sensor that came in ``elapsed_s``."""
+        self.steps += steps
+        self.time_s += elapsed_s
+        if self.time_s < WINDOW_S:
+            return
+        shares = [_bad_share(checks, place, self.steps) for place in _PLACES]
+        share = max(shares)
+        self.worst = float(shares.index(share)) if self.steps >= FEWEST_STEPS and share > BAD_SHARE else nan
+        self.last_s += self.time_s
+        if self.worst == self.worst:
+            self.last, self.last_s = self.worst, 0.0
+        for sensor in checks.sensors:
+            sensor.rejects = sensor.pending = 0.0
+        self.steps = self.time_s = 0.0
+
+
+def _bad_share(checks: SensorChecks, place: int, steps: float) -> float:
+    """Share of bad readings; 0 for a sensor that is silent, which is another alarm, or not fitted."""
+    sensor = checks.sensors[place]
+    silent = sensor.rejects >= steps
+    return 0.0 if silent or not sensor.fitted else sensor.scattered / max(steps, 1.0)
