@@ -19,6 +19,7 @@ FIRST_LEAST_S, FIRST_KG = 90.0, 8.0  # a pump that starts fast shows it sooner, 
 DRAW_MOST_S = 900.0
 PASS_S = 540.0  # the draw is as fast as brings what it needs through in this time
 DRAW_SHARE, BUCKET_SHARE = 0.62, 0.75  # of the cooling allowed: the draw ends by itself before the guard has to end it
+LAST_BUCKET_SHARE = 0.6  # at full power a bucket takes more
 VOLUMES = 2.4  # coil contents to pump in all
 UNKNOWN_COIL_KG = 50.0
 BUCKET_S = 20.0
