@@ -9,7 +9,7 @@ from controller.settings import ControllerSettings
 PUMP, FAN, NONE = "pump", "fan", "none"
 REST_S, REST_TICK_S = 300.0, 5.0
 FINE_STEP, FINE_S = 0.01, 6.0
-DOWN_S = 12.0  # a pulse meter needs several counts of a slow flow: 6 s left 1.3 % of scatter on a level
+DOWN_S = 8.0  # a pulse meter needs several counts of a slow flow: 6 s left 1.3 % of scatter on a level
 COARSE_FROM, COARSE_STEP = 0.40, 0.03
 BLIND_STEP, BLIND_S = 0.02, 30.0  # without a meter only warm water shows that something moves
 LEVELS = (0.32, 0.42, 0.55, 0.75, 1.0)
