@@ -30,6 +30,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "pile-probe": (*_WIRE, "core-pulled"),
     "core-probe": (*_WIRE, "core-pulled"),
     "supply-probe": _WIRE,
+    "scald": (*_WIRE, "supply-probe"),  # then it is only feared, and that alarm says so
     **dict.fromkeys(_TEMPERATURES, _WIRE),
     "probes-wire": _NOTHING,
     **dict.fromkeys(_OTHERS, _NOTHING),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import log
 
-from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
+from controller.guards import expected_rise_k, hot_of_day_s, scald_stops, too_hot_for_s
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.pump import Regulator
@@ -14,19 +14,19 @@ LEAST_ON_S = 180.0
 LEAST_OFF_S = 600.0
 LEAST_SHARE = 0.05  # of the flow target
 HOT_PAUSE_S = 900.0
+HOT_OF_DAY_S, LONG_PAUSE_S = 3600.0, 3600.0  # after an hour of too hot water in a day the pauses grow
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
 PASSED = 1.3  # coil contents after which the water was cold when it came in
-FLUSH_S = (
-    360.0  # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
-)
-PATIENCE, FORGET_S = 4.0, 3600.0  # scald pauses before that, and how long a rest ends a draw for good
+# in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
+FLUSH_S = 360.0
+PATIENCE, FORGET_S = 4.0, 7200.0  # scald pauses before that, and how long a rest ends a draw for good
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
-COLD_RETURN_C = (
-    10.0  # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
-)
+# the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
+COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
+BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -117,7 +117,7 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            self.watch_heat(supply_c, dt_s)
+            self.watch_heat(self._hottest_c(supply_c, return_c, core_c), dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
@@ -129,13 +129,24 @@ class WaterLoop(Memory):
         self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
         return self.asked_kg_s
 
+    def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
+        """Return the hottest water that either probe shows, since they may be swapped [degC].
+
+        Without a supply probe: as a strong coil makes it. What stood in coil and drum may be hotter for a while.
+        """
+        if supply_c == supply_c:
+            return return_c if return_c > supply_c else supply_c
+        ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
+        return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
+
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         self.hot_day_s = hot_of_day_s(self.hot_day_s, supply_c > limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
-            self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
+            much = self.hot_day_s > HOT_OF_DAY_S
+            self.pause_s, self.hot_s = (LONG_PAUSE_S if much else HOT_PAUSE_S), 0.0
             self.scalds += 1.0
         return self.pause_s > 0.0
 
@@ -152,7 +163,8 @@ class WaterLoop(Memory):
         if supply_c < s.supply_target_c:  # what was learnt from hot water would now overdraw
             self.supply.integral = min(self.supply.integral, 0.0)
         learns_s = self._learning_s(dt_s)
-        least = flow_for_supply_kg_s(hottest_c, core_c, return_c, s.coil_ua_w_k)
+        ua_w_k = s.coil_ua_w_k if supply_c == supply_c else BLIND_UA * s.coil_ua_w_k
+        least = flow_for_supply_kg_s(hottest_c, core_c, return_c, ua_w_k)
         more = self.supply.update(
             hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
         )
@@ -201,9 +213,11 @@ class WaterLoop(Memory):
         Both gain and lag of the supply over flow go down as the flow goes up, and their ratio hardly changes: by SIMC
         (Skogestad 2003) the proportional gain then stays and the integral time goes with the lag.
         """
-        s = self._settings
-        if s.coil_water_kg > 0.0:
-            fresh = self.passed_kg < PASSED * s.coil_water_kg
-        else:
-            fresh = self.on_s <= SETTLE_S
-        return 0.0 if fresh else dt_s * min(max(self.asked_kg_s / s.flow_target_kg_s, SLOWEST), QUICKEST)
+        if self._is_fresh():
+            return 0.0
+        return dt_s * min(max(self.asked_kg_s / self._settings.flow_target_kg_s, SLOWEST), QUICKEST)
+
+    def _is_fresh(self) -> bool:
+        """Tell whether what stood in the coil is still passing the supply probe."""
+        content_kg = self._settings.coil_water_kg
+        return self.passed_kg < PASSED * content_kg if content_kg > 0.0 else self.on_s <= SETTLE_S

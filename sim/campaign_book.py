@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, dataclass
+from os.path import isfile
 from pathlib import Path
 from typing import Any
 
@@ -149,7 +150,7 @@ def open_book(path: Path, plan: Any, kind: Kind = SEASONS) -> Iterator[Book]:
 @contextmanager
 def read_book(path: Path, kind: Kind = SEASONS) -> Iterator[Book]:
     """Open the file to look something up, also while a campaign is writing to it."""
-    if not path.is_file():
+    if not isfile(path):
         raise CampaignError(f"{path} is not a file: name the results file of a campaign")
     with ExitStack() as stack:
         with _told_plainly(path):

@@ -1,8 +1,8 @@
 """What a pile can do for a greenhouse before it is built: heat with its range, days, nights, and the parts.
 
 Heat made and heat needed come from one simulated season in which nothing is drawn. What a grower gets of it is a share,
-taken from simulated seasons on random plants up to 50 % off their design: three shares, for one season in ten, in two
-and nine in ten.
+taken from simulated seasons on random plants up to 50 % off their design, smaller for a pile that makes little: three
+shares, for one season in ten, in two and nine in ten.
 """
 
 from __future__ import annotations
@@ -34,9 +34,14 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 J_PER_KWH, DAY_S = 3.6e6, 86400.0
 LEVELS = ("p10", "p50", "p90")
-# Useful heat of a season as a share of what the undrawn pile of the design makes: set on 17 random seasons of 120 days
-# (numbers 0-11 and 100-104 of sim/population.py); bench/plan_check.py counts how many others fall inside.
-USEFUL_SHARE = {"p10": 0.05, "p50": 0.10, "p90": 0.20}
+# Useful heat of a season as a share of what the undrawn pile of the design makes, by what a tonne of it makes in 120 days.
+# A pile that barely keeps itself hot has hardly anything to spare, and a plant a little worse than its design has nothing.
+# Set on 53 random seasons of 120 days (numbers 100-119 and 300-332 of sim/population.py): below the first strength, above
+# the second, in a straight line between; bench/plan_check.py counts how many others fall inside. Most of the width is the
+# plant's: what it makes is up to 50 % off its design, and the share follows that (correlation of logarithms 0.84).
+STRENGTH_KWH_T = (440.0, 500.0)
+USEFUL_SHARE = {"p10": (0.003, 0.035), "p50": (0.03, 0.125), "p90": (0.20, 0.26)}
+STRENGTH_DAYS = 120
 HOT_C = 45.0  # below this a pile has nothing to spare (the usual lower end of the thermophilic range)
 YES_SHARE, PARTLY_SHARE = 0.8, 0.25  # of the season's need, in the middle case; own judgement
 SEED = 1
@@ -80,7 +85,8 @@ def make_plan(scenario: Scenario, days: int = 120) -> Plan:
     loads = season_loads(scenario, weather, days)
     need, made, core = _days_of_the_twin(scenario, days)
     spare = np.where(core >= HOT_C, made, 0.0)
-    give = {level: _given(spare, made.sum() * USEFUL_SHARE[level]) for level in LEVELS}
+    shares = useful_shares(_strength_kwh_t(scenario, made))
+    give = {level: _given(spare, made.sum() * shares[level]) for level in LEVELS}
     useful = {level: float(give[level].sum()) for level in LEVELS}
     avoided = {level: float(np.minimum(give[level], need).sum()) for level in LEVELS}
     mean_w = useful["p50"] * J_PER_KWH / (days * DAY_S)
@@ -97,6 +103,18 @@ def make_plan(scenario: Scenario, days: int = 120) -> Plan:
         verdict=_verdict(share, hot_days, days), warnings=_warnings(water, pump, fan),
         need_day_kwh=need, give_day_kwh=give, core_day_c=core,
     )  # fmt: skip
+
+
+def useful_shares(strength_kwh_t: float) -> dict[str, float]:
+    """Share of the heat made that a season brings as useful heat, by level, for a pile of this strength, kWh/t."""
+    return {level: float(np.interp(strength_kwh_t, STRENGTH_KWH_T, shares)) for level, shares in USEFUL_SHARE.items()}
+
+
+def _strength_kwh_t(scenario: Scenario, made_kwh: Floats) -> float:
+    """What a tonne makes in 120 days, left alone, whatever the length of the season that is planned. [kWh/t]"""
+    if made_kwh.size < STRENGTH_DAYS:
+        made_kwh = _days_of_the_twin(scenario, STRENGTH_DAYS)[1]
+    return float(made_kwh[:STRENGTH_DAYS].sum()) / (scenario.pile.wet_mass_kg / 1000.0)
 
 
 def _days_of_the_twin(scenario: Scenario, days: int) -> tuple[Floats, Floats, Floats]:

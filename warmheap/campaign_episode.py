@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import UsageError
+from .files import all_whole
 from .simulate import finite, load_scenario
 
 
@@ -30,10 +31,11 @@ def run(args: argparse.Namespace) -> None:
     files = [out / "episode.json", out / "episode.png"]
     try:
         out.mkdir(parents=True, exist_ok=True)
-        files[0].write_text(text + "\n", encoding="utf-8")
-        draw_episode(scenario.title, outcome, twin, files[1])
+        with all_whole(files) as beside:
+            beside[0].write_text(text + "\n", encoding="utf-8")
+            draw_episode(scenario.title, outcome, twin, beside[1])
     except OSError as wrong:
-        raise UsageError(f"--out {out}: {wrong.strerror}; name a folder that can be written") from None
+        raise UsageError(f"--out {out}: {wrong.strerror or wrong}; name a folder that can be written") from None
     print(text if args.json else "\n".join([*_lines(told), *(f"wrote {path}" for path in files)]))
 
 

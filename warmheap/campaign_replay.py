@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from .campaign_seasons import replay_folder
 from .errors import Stopped, UsageError
-from .simulate import NEEDS_SIM, finite
+from .files import all_whole
+from .simulate import NEEDS_SIM, cannot_write, finite
 
 if TYPE_CHECKING:
     from sim.campaign import Row, Run, Seasons
@@ -92,10 +93,11 @@ def _deliver(args: argparse.Namespace, wanted: Run, result: SeasonResult, out: P
     text = json.dumps(finite(summary), indent=2, allow_nan=False, ensure_ascii=False)
     files = [out / "season.json", out / "season.png"]
     try:
-        files[0].write_text(text + "\n", encoding="utf-8")
-        draw_season(result, files[1])
+        with all_whole(files) as beside:
+            beside[0].write_text(text + "\n", encoding="utf-8")
+            draw_season(result, beside[1])
     except OSError as wrong:
-        raise UsageError(f"cannot write {wrong.filename}: {wrong.strerror}") from None
+        raise cannot_write(out, wrong) from None
     if args.json:
         print(text)
     else:

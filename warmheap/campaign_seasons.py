@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Stopped, UsageError
+from .files import whole
 from .simulate import finite, load_scenario
 
 if TYPE_CHECKING:
@@ -134,7 +135,8 @@ def _drawn(told: dict[str, Any], rows: list[Row], path: Path) -> str | None:
     picture = path.with_suffix(".png")
     title = f"{told['scenario']}\n{told['done']} of {told['runs']} runs: random plants, {told['days']:g} days each"
     try:
-        draw_campaign(rows, title, picture)
+        with whole(picture) as beside:
+            draw_campaign(rows, title, beside)
     except OSError as wrong:
         raise UsageError(f"cannot write {picture}: {wrong.strerror}; the results are in {path}") from None
     return str(picture)

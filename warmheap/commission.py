@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -83,21 +85,26 @@ def _check(args: argparse.Namespace) -> None:
 def _kept(args: argparse.Namespace) -> None:
     """``--show`` and ``--forget``."""
     from . import commission_tell as tell
+    from .narrow import wrapped
     from .run import state_folder
     from .settings_store import SettingsStore
 
     state = state_folder(args)
+    if os.path.lexists(state) and not os.path.isdir(state):
+        raise UsageError(f"{state} is no folder: give the state folder, the one that run has")
     store = SettingsStore(state)
     if args.forget:
         dropped = store.forget_learned()
         print("Forgotten; the settings file's own values count." if dropped else f"Nothing was learned in {state}.")
         return
-    document = store.learned()
+    document, doubt = store.learned(), store.doubt()
+    if doubt:
+        print(f"warmheap: {doubt}", file=sys.stderr)
     if args.json:
         print(json.dumps(document.as_json() if document else None, indent=2))
         return
     for line in tell.what_is_kept(document):
-        print(tell.wrapped(line))
+        print(wrapped(line))
 
 
 def _at_once(args: argparse.Namespace) -> None:

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import select
-import sys
-import termios
 import tomllib
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
 from controller.commissioning_plan import BUCKETS, TAPE, Question
 
 from .errors import UsageError
+from .files import read_at_most
+from .terminal_lines import Lines
 from .units import QuantityError, to_si
 
 NONE_YET, LEFT_OUT, READY = float("nan"), -1.0, 1.0
 IN_FILE = {"coil": TAPE} | {name: name for name in BUCKETS}  # key in an answers file: key of the question
 MOST_LITRES = 1000.0
+LARGEST_FILE = 64 * 1024
 YES = ("y", "yes", "1", "ready", "ok")
 READY_END = "-ready"
 HOW = "Number with unit, like 48 L or 12.7 gal. Enter alone leaves it out."
@@ -56,10 +54,8 @@ class Terminal:
 
     def __init__(self, say: Say, fd: int | None = None) -> None:
         self._say = say
-        self._fd = sys.stdin.fileno() if fd is None else fd
+        self._lines = Lines(fd)
         self._asked = ""
-        self._typed = b""
-        self._closed = False
 
     def poll(self, question: Question | None) -> float:
         """Show a question once; then take a line when there is one. What cannot be read is asked again."""
@@ -68,9 +64,9 @@ class Terminal:
             return NONE_YET
         if question.key != self._asked:
             self._ask(question)
-        line = self._line()
+        line = self._lines.take()
         if line is None:
-            return LEFT_OUT if self._closed else NONE_YET
+            return LEFT_OUT if self._lines.closed else NONE_YET
         try:
             return understood(question, line)
         except QuantityError as wrong:
@@ -78,28 +74,10 @@ class Terminal:
             return NONE_YET
 
     def _ask(self, question: Question) -> None:
-        """What was typed before a question stood is no answer to it: a stray y must not start a pump."""
         self._asked = question.key
-        if os.isatty(self._fd):
-            self._typed = b""
-            with suppress(termios.error):
-                termios.tcflush(self._fd, termios.TCIFLUSH)
+        self._lines.drop_typed()  # what was typed before a question stood is no answer to it
         how = HOW_READY if question.key.endswith(READY_END) else HOW
         self._say(f"? {question.text} {how}")
-
-    def _line(self) -> str | None:
-        while b"\n" not in self._typed and not self._closed and select.select([self._fd], [], [], 0.0)[0]:
-            try:
-                read = os.read(self._fd, 4096)
-            except OSError:
-                read = b""
-            self._closed = not read
-            self._typed = (self._typed + read)[-4096:]
-        line, end, rest = self._typed.partition(b"\n")
-        if not end:
-            return None
-        self._typed = rest
-        return line.decode("utf-8", "replace").strip()
 
 
 def understood(question: Question, line: str) -> float:
@@ -124,11 +102,14 @@ def litres_of(value: object) -> float:
 def answers_in(path: str) -> dict[str, float]:
     """The answers of a TOML file, by the key of the question, in litres; ``UsageError`` in one line."""
     try:
-        raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        text = read_at_most(Path(path), LARGEST_FILE + 1)
+        if len(text) > LARGEST_FILE:
+            raise UsageError(f"{path} is larger than {LARGEST_FILE // 1024} KiB: is it a file of answers?")
+        raw = tomllib.loads(text.decode("utf-8"))
     except OSError as wrong:
         raise UsageError(f"cannot read {path}: {wrong.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as wrong:
-        raise UsageError(f"{path} is not valid TOML: {wrong}") from None
+    except (ValueError, RecursionError) as wrong:
+        raise UsageError(f"{path} is not valid TOML: {str(wrong).partition(';')[0]}") from None
     found = {}
     for key, value in raw.items():
         if key not in IN_FILE:

@@ -31,6 +31,7 @@ from .guardian import FD_HERE, FINAL
 from .heart import BEAT_S, Heart
 from .learned import taken
 from .loop import Loop, OutputFault
+from .narrow import wrapped
 from .restart import now
 from .run import DEFAULT_FILE, FAULT, ORPHANED, board_outputs, open_board, state_folder
 from .settings_file import Settings, load
@@ -126,7 +127,7 @@ def control(args: argparse.Namespace) -> int:
     stream = sys.stderr if args.json else sys.stdout
 
     def say(text: str) -> None:
-        terminal.do(lambda: print(tell.wrapped(text), file=stream, flush=True))
+        terminal.do(lambda: print(wrapped(text), file=stream, flush=True))
 
     keeper = SessionKeeper(state, file.text)
     up = keeper.take_up(file.controller, args.core_k, now())

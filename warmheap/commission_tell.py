@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from collections.abc import Callable
 from math import isfinite
 from typing import TYPE_CHECKING, Any
@@ -18,7 +16,6 @@ if TYPE_CHECKING:
     from controller.commissioning import Commissioning
     from controller.commissioning_results import Learned
 
-WIDEST, NARROWEST = 72, 30
 EVERY_S = 30.0
 BEFORE = (
     "The pump and the fan will be driven for 20 to 40 minutes.",
@@ -38,12 +35,6 @@ FACTS = {
     "coil_ua_fresh_w_k": "coil in a fresh bed passes",
 }
 AFTER = "The pump is off, but the pipes hold hot water: let them cool before you put the bucket away."
-
-
-def wrapped(text: str) -> str:
-    """A text in lines that fit the terminal."""
-    width = min(max(shutil.get_terminal_size((60, 24)).columns - 1, NARROWEST), WIDEST)
-    return "\n".join(textwrap.wrap(text, width, break_on_hyphens=False)) or ""
 
 
 class Narrator:

@@ -9,42 +9,27 @@ from pathlib import Path
 from typing import Any
 
 from .errors import UsageError
-from .ledger import opened
+from .files import all_whole
+from .ledger_read import reading
 from .ledger_schema import PERIODS_S, TABLES
-from .report_data import check_version
 
 NAMES = (*TABLES, *(f"{period}s" for period in PERIODS_S), "hour_limits")
 BATCH = 20_000
 
 
 def export(ledger: Path, folder: Path, kind: str) -> None:
-    """Write all tables into ``folder``; ``kind`` is "csv" or "parquet". ``UsageError``; half a file is never left."""
-    if not ledger.is_file():
-        raise UsageError(f"{ledger} is no file: give the ledger, ledger.sqlite in the folder of `warmheap run --state`")
+    """Write all tables into ``folder``; ``kind`` is "csv" or "parquet". ``UsageError``; all files are new, or none is."""
     write = _csv if kind == "csv" else _parquet()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        db = opened(ledger)
+    with reading(ledger) as db:  # all tables of one moment
         try:
-            check_version(db, ledger)
-            db.execute("BEGIN")  # all tables of one moment
-            for name in NAMES:
-                _whole(db, name, folder / f"{name}.{kind}", write)
-        finally:
-            db.close()
-    except (sqlite3.Error, OSError) as wrong:
-        raise UsageError(f"cannot export {ledger} to {folder}: {wrong}") from None
+            folder.mkdir(parents=True, exist_ok=True)
+            with all_whole([folder / f"{name}.{kind}" for name in NAMES]) as beside:
+                for name, path in zip(NAMES, beside, strict=True):
+                    cursor = db.execute(f"SELECT * FROM {name} ORDER BY 1, 2")  # noqa: S608 - our own names
+                    write(path, [column[0] for column in cursor.description], _batches(cursor))
+        except OSError as wrong:
+            raise UsageError(f"cannot export to {folder}: {wrong.strerror or wrong}; name another folder") from None
     print(f"{len(NAMES)} tables: {folder}")
-
-
-def _whole(db: sqlite3.Connection, name: str, path: Path, write: Any) -> None:
-    partly = path.with_name(path.name + ".part")
-    try:
-        cursor = db.execute(f"SELECT * FROM {name} ORDER BY 1, 2")  # noqa: S608 - our own names
-        write(partly, [column[0] for column in cursor.description], _batches(cursor))
-        partly.replace(path)
-    finally:
-        partly.unlink(missing_ok=True)
 
 
 def _batches(cursor: sqlite3.Cursor) -> Iterator[list[tuple[Any, ...]]]:

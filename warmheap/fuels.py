@@ -17,12 +17,14 @@ BTU_KWH = BTU_J / KWH_J
 LITRE_M3 = 1e-3
 
 _EIA = "US Energy Information Administration, energy conversion calculators (values as copied by a secondary page)"
+_EIA_PAGE = "US Energy Information Administration, units and calculators"
 _UCONN = "University of Connecticut Extension, Comparing Fuel Costs (Bartok, updated 2013)"
 
 PROPANE_BTU_GAL = 91_452.0
 THERM_BTU = 100_000.0
 GAS_BTU_FT3 = 1_037.0
-OIL_BTU_GAL = 138_500.0
+OIL_BTU_GAL = 138_500.0  # with 15 to 500 ppm sulfur
+LOW_SULFUR_OIL_BTU_GAL = 137_381.0  # at most 15 ppm: what most of the US sells by now
 HARDWOOD_BTU_CORD, SOFTWOOD_BTU_CORD = 20e6, 12e6
 PELLETS_BTU_LB = 8_200.0
 PROPANE_MJ_KG = 50.35
@@ -64,10 +66,19 @@ def _gas_and_propane() -> tuple[Fuel, ...]:
 
 
 def _oil_and_electricity() -> tuple[Fuel, ...]:
-    gallon_kwh = OIL_BTU_GAL * BTU_KWH
+    gallon_kwh, low_sulfur_kwh = OIL_BTU_GAL * BTU_KWH, LOW_SULFUR_OIL_BTU_GAL * BTU_KWH
     efficiencies = (0.70, 0.75, 0.85)
     return (
         Fuel("oil", "heating oil", "US gal", gallon_kwh, efficiencies, 0.75, _EIA),
+        Fuel(
+            "oil-low-sulfur",
+            "low-sulfur heating oil",
+            "US gal",
+            low_sulfur_kwh,
+            efficiencies,
+            0.75,
+            _EIA_PAGE,
+        ),
         Fuel("oil-l", "heating oil", "L", gallon_kwh * LITRE_M3 / GALLON_M3, efficiencies, 0.75, _EIA),
         Fuel("electricity", "electricity", "kWh", 1.0, (1.0,), 1.0, "by definition; a heat pump's COP is typed in"),
     )

@@ -26,6 +26,8 @@ LINE_LOSS_W_M_K = 0.35  # insulated pipe in the ground (common practice, no sour
 GROUND_SHARE = 0.7  # of what surrounds the line; the rest is outdoor air (own judgement)
 GROUND_S = 60 * 86400.0  # ground at pipe depth follows the air this slowly ...
 USUAL_GROUND_C = 10.0  # ... from halfway between this and the air, when nothing is known (both own judgement)
+STOOD_S = 4 * 3600.0  # water that stood in the line so long is as warm as what surrounds it (three time constants)
+STOOD_PART = (0.5, 0.9)  # of the line's water, by when the probe has followed and before other water comes
 COLD_COIL_S = 6 * 3600.0  # after a rest this long the coil counts as full of stored heat (own judgement)
 WATER_LAG_S, AIR_LAG_S = 20.0, 60.0  # of a probe strapped to a pipe, and of one in a duct (own judgement)
 SETTLED_LAGS = 3.0
@@ -87,6 +89,7 @@ class HeatBook:
         self._pump_duty = self._fan_duty = 0.0
         self._on_kg = self._zero_s = self._fan_on_s = 0.0
         self._rest_s = COLD_COIL_S
+        self._standing_s = self._stood_s = self._through_kg = 0.0
         self._counts_at_rest = self._metered = False
         self._line_c = [float("nan"), float("nan")]
         self._ground_c = float("nan")
@@ -123,6 +126,7 @@ class HeatBook:
         """After a gap nothing is known of what went before: the coil counts as standing full again."""
         self._was = self._now(r)
         self._zero_s, self._rest_s = 0.0, COLD_COIL_S
+        self._standing_s = self._stood_s = 0.0  # but it was not seen to stand
 
     @staticmethod
     def _now(r: Readings) -> dict[str, float]:
@@ -137,6 +141,8 @@ class HeatBook:
         if self._pump_duty <= 0.0:
             self._rest(b.span_s, measured_kg_s)
             return
+        if self._standing_s > 0.0:
+            self._stood_s, self._through_kg, self._standing_s = self._standing_s, 0.0, 0.0
         self._on_kg, self._rest_s = (0.0 if self._rest_s >= COLD_COIL_S else self._on_kg), 0.0
         rise_k = self._mean(now, "water_supply_c") - self._mean(now, "water_return_c")
         if rise_k != rise_k:
@@ -186,6 +192,7 @@ class HeatBook:
 
     def _rest(self, span_s: float, measured_kg_s: float) -> None:
         self._rest_s += span_s
+        self._standing_s += span_s
         self._zero_s = 0.0
         if self._rest_s > COUNTS_AT_REST_S and measured_kg_s == measured_kg_s:
             self._counts_at_rest = measured_kg_s > RESTING_KG_S
@@ -245,12 +252,22 @@ class HeatBook:
             known = self._ground_c == self._ground_c
             ground_c = self._ground_c if known else (outdoor_c + USUAL_GROUND_C) / 2.0
             self._ground_c = ground_c + (outdoor_c - ground_c) * b.span_s / GROUND_S
+            self._look_at_what_stood(b, now["water_return_c"], outdoor_c)
         around_c = GROUND_SHARE * self._ground_c + (1.0 - GROUND_SHARE) * outdoor_c
         if around_c != around_c or self._line_j_k <= 0.0:
             return
         kg = b.water_kg + b.water_est_kg
         legs = enumerate(("water_supply_c", "water_return_c"))
         b.line_loss_j = sum(max(0.0, self._leg_loss_j(leg, now[name], around_c, kg, b.span_s)) for leg, name in legs)
+
+    def _look_at_what_stood(self, b: Booked, return_c: float, outdoor_c: float) -> None:
+        """What comes first out of the return line after hours of rest tells how warm it is round the pipe."""
+        before, after = STOOD_PART
+        line_kg = self._line_j_k / WATER_J_KG_K
+        self._through_kg += b.water_kg + b.water_est_kg
+        within = before * line_kg <= self._through_kg <= after * line_kg
+        if self._stood_s >= STOOD_S and within and b.water_kg + b.water_est_kg > 0.0 and return_c == return_c:
+            self._ground_c = (return_c - (1.0 - GROUND_SHARE) * outdoor_c) / GROUND_SHARE
 
     def _leg_loss_j(self, leg: int, water_c: float, around_c: float, kg: float, span_s: float) -> float:
         line_c = self._line_c[leg] if self._line_c[leg] == self._line_c[leg] else around_c

@@ -33,7 +33,7 @@ class Accuracy:
     meter_factor: float = 0.05
     curve_factor: float = 0.15
     fan_factor: float = 0.20
-    line_factor: float = 0.30
+    line_factor: float = 0.25
     rh: float = 0.03
     water_lag_s: float = 10.0
     air_lag_s: float = 20.0

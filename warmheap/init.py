@@ -8,6 +8,7 @@ import os
 from pathlib import Path
 
 from .errors import UsageError
+from .files import write_first
 
 DEFAULT = "greenhouse.toml"
 
@@ -50,9 +51,8 @@ def _probes() -> list[str]:
 def write_new(path: Path, text: str) -> None:
     """Write a file that is not there yet; ``UsageError`` when it is, or cannot be written."""
     try:
-        with path.open("x", encoding="utf-8") as stream:
-            stream.write(text)
+        write_first(path, text.encode())
     except FileExistsError:
         raise UsageError(f"{path} is there already and is not overwritten: name another file or move it away") from None
     except OSError as wrong:
-        raise UsageError(f"cannot write {path}: {wrong.strerror}") from None
+        raise UsageError(f"cannot write {path}: {wrong.strerror}; name a place that can be written") from None

@@ -8,6 +8,7 @@ hours and days are kept for good.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, astuple
@@ -173,9 +174,13 @@ def _sound(path: Path) -> bool:
         return False
 
 
-def opened(path: Path) -> sqlite3.Connection:
-    """A ledger to read from while the loop may be writing it; nothing in it is ever changed."""
-    db = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=BUSY_S)
+def opened(path: Path, immutable: bool = False) -> sqlite3.Connection:
+    """A ledger to read from while the loop may be writing it; nothing in it is ever changed.
+
+    ``immutable``: nobody can be writing it, and nothing can be written beside it.
+    """
+    how = "mode=ro&immutable=1" if immutable else "mode=ro"
+    db = sqlite3.connect(f"file:{quote(os.fsencode(path))}?{how}", uri=True, timeout=BUSY_S)
     db.row_factory = sqlite3.Row
     return db
 

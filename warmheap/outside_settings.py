@@ -8,10 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from .errors import UsageError
+from .fuel_choice import FuelSettings, chosen
 from .units import QuantityError
 
 DEFAULT_LISTEN = "127.0.0.1:8067"
-_ADDRESS = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[0-9A-Za-z.-]+):(\d{1,5})")
+_ADDRESS = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[0-9A-Za-z.-]+):([0-9]{1,5})")
 _TOPIC = re.compile(r"[^#+/\s$][^#+\s]*(?<!/)")
 
 
@@ -52,11 +54,12 @@ class NotifySettings:
 
 @dataclass(frozen=True, slots=True)
 class OutsideSettings:
-    """All three."""
+    """All of them, and the fuel that the pile's heat is counted in."""
 
     page: PageSettings = PageSettings()
     mqtt: MqttSettings = MqttSettings()
     notify: NotifySettings = NotifySettings()
+    fuel: FuelSettings = FuelSettings()
 
 
 def outside(values: Mapping[str, Any]) -> OutsideSettings:
@@ -65,7 +68,14 @@ def outside(values: Mapping[str, Any]) -> OutsideSettings:
     def of(table: str) -> dict[str, Any]:
         return {k.removeprefix(table + "."): v for k, v in values.items() if k.startswith(table + ".")}
 
-    found = OutsideSettings(PageSettings(**of("page")), MqttSettings(**of("mqtt")), NotifySettings(**of("notify")))
+    fuel = FuelSettings(**of("fuel"))
+    try:
+        chosen(fuel)
+    except UsageError as wrong:
+        raise QuantityError(str(wrong)) from None
+    found = OutsideSettings(
+        PageSettings(**of("page")), MqttSettings(**of("mqtt")), NotifySettings(**of("notify")), fuel
+    )
     address(found.page.listen)
     if not _TOPIC.fullmatch(found.mqtt.topic):
         raise QuantityError(f'mqtt.topic = "{found.mqtt.topic}" is no topic: no #, +, $, spaces, nor a / at either end')

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import UsageError
+from .files import read_at_most, write_first
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -39,15 +40,14 @@ def read_raw(path: Path | None) -> Raw:
     if path is None:
         return {"title": "Plan", "invented": False}
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_FILE + 1)
+        data = read_at_most(path, LARGEST_FILE + 1)
         if len(data) > LARGEST_FILE:
             raise UsageError(f"{path}: too long for a plan file: at most {LARGEST_FILE // 1024} kB")
         return tomllib.loads(data.decode("utf-8-sig"))
     except OSError as wrong:
         raise UsageError(f"{path}: cannot be read: {wrong.strerror}") from None
     except (ValueError, RecursionError) as wrong:
-        raise UsageError(f"{path} is not valid TOML: {wrong}") from None
+        raise UsageError(f"{path} is not valid TOML: {str(wrong).partition(';')[0]}") from None
 
 
 def with_flags(raw: Raw, args: argparse.Namespace) -> Raw:
@@ -83,7 +83,9 @@ def scenario_of(raw: Raw, source: str, folder: Path, *, grow: bool) -> tuple[Sce
 
     made = {key: dict(value) if isinstance(value, dict) else value for key, value in raw.items() if key != "recipe"}
     if "weather" not in _table(made, "place"):
-        raise UsageError('place.weather: is missing; name a weather file (TMY3, EPW, TM2) or "pvlib:NAME" (--weather)')
+        raise UsageError(
+            f'place.weather: is missing in {source}; name a weather file (TMY3, EPW, TM2) or "pvlib:NAME" (--weather)'
+        )
     made["place"].setdefault("start", "11-15")
     try:
         mixed = mix(raw["recipe"]) if "recipe" in raw else None
@@ -116,8 +118,9 @@ def write_scenario(made: Raw, scenario: Scenario, path: Path) -> None:
     if not str(out["place"]["weather"]).startswith("pvlib:"):
         out["place"]["weather"] = os.path.relpath(scenario.weather_path, path.parent)
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write("# Written by warmheap plan. What is not written here keeps its default.\n" + as_toml(out))
+        write_first(
+            path, f"# Written by warmheap plan. What is not written here keeps its default.\n{as_toml(out)}".encode()
+        )
     except FileExistsError:
         raise UsageError(f"--write-scenario {path}: is there already; name a new file") from None
     except OSError as wrong:

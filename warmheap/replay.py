@@ -73,4 +73,4 @@ def _write(path: Path, text: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, text.encode())
     except OSError as wrong:
-        raise UsageError(f"cannot write the picture: {wrong}") from None
+        raise UsageError(f"cannot write the picture {path}: {wrong.strerror or wrong}; name another --out") from None

@@ -22,11 +22,9 @@ from controller.media import WATER_J_KG_K
 from controller.memory import SnapshotError
 from controller.pump import PumpCurve
 
-from .errors import UsageError
 from .heat_book import LONGEST_SPAN_S
-from .ledger import opened
+from .ledger_read import check_times, reading
 from .ledger_schema import READINGS
-from .report_data import check_version
 
 VERBS = ("hand_run", "end_hand_run", "declare_drained", "declare_filled", "acknowledge")
 DUTY_DIFFERS = 1e-9
@@ -106,18 +104,9 @@ def replay(
 
     ``settings`` replace the recorded ones. ``UsageError`` in one line when the ledger cannot be read.
     """
-    if not path.is_file():
-        raise UsageError(f"{path} is no file: give the ledger, ledger.sqlite in the folder of `warmheap run --state`")
-    try:
-        db = opened(path)
-        try:
-            check_version(db, path)
-            db.execute("BEGIN")
-            return _Replay(db, settings, since_s, until_s).go()
-        finally:
-            db.close()
-    except sqlite3.DatabaseError as wrong:
-        raise UsageError(f"{path} cannot be read as a ledger: {wrong}") from None
+    with reading(path) as db:
+        check_times(db, path)
+        return _Replay(db, settings, since_s, until_s).go()
 
 
 class _Replay:
@@ -162,12 +151,12 @@ class _Replay:
             return
         try:
             settings = self._given or ControllerSettings(**_known(json.loads(row["settings"])))
-        except (SettingsError, TypeError, ValueError) as wrong:
+        except (SettingsError, AttributeError, TypeError, ValueError) as wrong:
             self._out.notes.append(f"settings recorded {_utc(row['wall_s'])} do not fit ({wrong}): defaults taken")
             settings = ControllerSettings()
         try:
             self._controller = Controller.restore(settings, json.loads(row["snapshot"]))
-        except SnapshotError as wrong:
+        except (SnapshotError, ValueError) as wrong:
             self._out.notes.append(
                 f"memory recorded {_utc(row['wall_s'])} does not fit this version ({wrong}): begun afresh"
             )

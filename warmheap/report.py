@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from datetime import date, tzinfo
 from math import isfinite
+from os.path import isdir
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +52,8 @@ def _fuel_arguments(parser: argparse.ArgumentParser) -> None:
     told = parser.add_argument_group("fuel and money; nothing is assumed")
     told.add_argument("--fuel", help="propane, oil, gas, electricity, pellets, ... (a wrong name lists them all)")
     told.add_argument("--efficiency", metavar="SHARE", help='of the heater it would have burnt in, like "80 %%"')
-    told.add_argument("--price", metavar="P", help='for a unit of it, like "2.66 USD"')
+    told.add_argument("--settings", metavar="FILE", help="take [fuel] from this settings file (the one that `run` had)")
+    told.add_argument("--price", metavar="P", help='for a unit of it, like "2.66 USD" or "2.66 USD/gal"')
     told.add_argument("--price-date", metavar="DATE", help="day of that price, like 2026-02-23; goes with --price")
     told.add_argument(
         "--costs", metavar="C", help="feed, water, parts, hours of labour of the season, in the same money"
@@ -80,7 +82,7 @@ def run(args: argparse.Namespace) -> None:
         out.parent.mkdir(parents=True, exist_ok=True)
         write_whole(out, page(figures, units).encode())
     except OSError as wrong:
-        raise UsageError(f"cannot write the report: {wrong}") from None
+        raise UsageError(f"cannot write the report {out}: {wrong.strerror or wrong}; name another --out") from None
     for row in figures["ledgers"]:
         print(f"{row['name']:18} {ledger_text(row, units)}")
     print(f"report: {out}")
@@ -91,7 +93,7 @@ def collect(args: argparse.Namespace, ledger: Path) -> dict[str, Any]:
     from .report_data import read
     from .report_figures import figures
 
-    wanted, accuracy, zone = _wanted(args), _accuracy(args), _zone(args.zone)
+    wanted, accuracy, zone = _wanted(args, ledger), _accuracy(args), _zone(args.zone)
     return figures(read(ledger, zone), accuracy, wanted, date.today())
 
 
@@ -100,7 +102,7 @@ def ledger_file(given: str | None) -> Path:
     from .run import state_folder
 
     path = Path(given) if given else state_folder(argparse.Namespace(state=None, plant=None))
-    return path / "ledger.sqlite" if path.is_dir() or not given else path
+    return path / "ledger.sqlite" if isdir(path) or not given else path
 
 
 def plain(value: Any) -> Any:
@@ -116,11 +118,11 @@ def _accuracy(args: argparse.Namespace) -> Any:
     from .heat_error import COVERAGE, Accuracy
 
     found = Accuracy()
-    if args.probe_accuracy:
+    if args.probe_accuracy is not None:
         found = replace(found, probe_k=_quantity("--probe-accuracy", args.probe_accuracy, "K", 5.0) / COVERAGE)
-    if args.meter_accuracy:
+    if args.meter_accuracy is not None:
         found = replace(found, meter_factor=_quantity("--meter-accuracy", args.meter_accuracy, "1", 1.0) / COVERAGE)
-    if args.fan_accuracy:
+    if args.fan_accuracy is not None:
         found = replace(found, fan_factor=_quantity("--fan-accuracy", args.fan_accuracy, "1", 1.0) / COVERAGE)
     found = found.matched() if args.matched else found
     return found.bucketed() if args.bucket else found
@@ -144,48 +146,60 @@ def _zone(name: str | None) -> tzinfo | None:
     from zoneinfo import ZoneInfo
 
     try:
-        return ZoneInfo(name) if name else None
+        return ZoneInfo(name) if name is not None else None
     except (KeyError, ValueError, OSError):
         raise UsageError(f"--zone {name!r} is no time zone: use a name like America/New_York or UTC") from None
 
 
-def _wanted(args: argparse.Namespace) -> Any:
-    from .fuels import FUELS
+def _wanted(args: argparse.Namespace, ledger: Path) -> Any:
+    from .fuel_choice import chosen, overridden
     from .report_fuel import Wanted
-    from .savings import Price, checked_efficiency
 
-    if not args.fuel:
-        needless = next((n for n in ("efficiency", "price", "price_date", "costs") if getattr(args, n)), None)
-        if needless:
-            raise UsageError(f"--{needless.replace('_', '-')} goes with --fuel: one of {', '.join(FUELS)}")
+    efficiency = _quantity("--efficiency", args.efficiency, "1", 6.0) if args.efficiency is not None else None
+    told = overridden(_fuel_settings(args, ledger), args.fuel, efficiency, args.price, _date(args.price_date))
+    try:
+        choice = chosen(told)
+    except UsageError as wrong:
+        flags = str(wrong).replace("fuel.kind", "--fuel").replace("fuel.price_date", "--price-date")
+        raise UsageError(
+            flags.replace("fuel.", "--") if args.fuel or args.price or args.efficiency else wrong
+        ) from None
+    if choice is None:
+        if args.costs is not None:
+            raise UsageError("--costs goes with --fuel, or with [fuel] in the settings file")
         return None
-    if args.fuel not in FUELS:
-        raise UsageError(f"--fuel {args.fuel!r} is not one of {', '.join(FUELS)}")
-    fuel = FUELS[args.fuel]
-    factor = _quantity("--efficiency", args.efficiency, "1", 5.0) if args.efficiency else fuel.usual_efficiency
-    typed, currency = _price(args.price)
-    if typed is not None and not args.price_date:
-        raise UsageError("--price needs --price-date, the day it was asked, like 2026-02-23")
-    costs = _price(args.costs)[0] or 0.0
-    price = None if typed is None else Price(typed, currency, _date(args.price_date))
-    return Wanted(fuel, checked_efficiency(fuel, factor), price, costs)
+    costs = _money(args.costs) if args.costs is not None else 0.0
+    return Wanted(choice.fuel, choice.efficiency_factor, choice.price, costs)
 
 
-def _price(text: str | None) -> tuple[float | None, str]:
-    if text is None:
-        return None, ""
-    number, _, currency = text.strip().partition(" ")
+def _fuel_settings(args: argparse.Namespace, ledger: Path) -> Any:
+    """[fuel] of ``--settings``, else of the settings that the board keeps beside its ledger."""
+    from .fuel_choice import FuelSettings
+    from .settings_file import SettingsFileError, load, parse
+    from .settings_store import TwoCopies
+
+    if args.settings is not None:
+        return load(args.settings).outside.fuel
+    kept = TwoCopies(ledger.parent, "settings").load().text
+    try:
+        return parse(kept, "kept settings").outside.fuel if kept else FuelSettings()
+    except SettingsFileError:
+        return FuelSettings()  # of another version; the report does not hang on it
+
+
+def _money(text: str) -> float:
+    number = text.strip().partition(" ")[0]
     try:
         value = float(number)
     except ValueError:
         value = float("nan")
-    if not (isfinite(value) and value >= 0.0):
-        raise UsageError(f'{text!r} is no price: write a number with a point and the currency, like "2.66 USD"')
-    return value, currency
+    if not 0.0 <= value <= 1e9:
+        raise UsageError(f'--costs {text!r} is no sum of money: write a number with a point, like "120 USD"')
+    return value
 
 
 def _date(text: str | None) -> date | None:
     try:
-        return date.fromisoformat(text) if text else None
+        return date.fromisoformat(text) if text is not None else None
     except ValueError:
         raise UsageError(f"--price-date {text!r} is no date: write it as year-month-day, like 2026-02-23") from None

@@ -16,8 +16,8 @@ from controller import ControllerSettings, SettingsError
 from . import ledger_rollups as rollups
 from .errors import UsageError
 from .heat_book import BOOKED
-from .ledger import opened
-from .ledger_schema import EXTREMES, MEANS, PERIODS_S, ROLLED, VERSION, version_of
+from .ledger_read import check_times, reading
+from .ledger_schema import EXTREMES, MEANS, PERIODS_S, ROLLED
 
 HOUR_S = PERIODS_S["hour"]
 LAST = (
@@ -80,23 +80,12 @@ class Record:
 
 def read(path: Path, zone: tzinfo | None = None) -> Record:
     """Read a ledger, with days of ``zone`` (the machine's own by default). ``UsageError`` in one line if it cannot be."""
-    if not path.is_file():
-        raise UsageError(
-            f"{path} is no file: give the ledger, ledger.sqlite in the folder that `warmheap run` was given as --state"
-        )
-    try:
-        db = opened(path)
-        try:
-            return _read(db, path, zone)
-        finally:
-            db.close()
-    except sqlite3.DatabaseError as wrong:
-        raise UsageError(f"{path} cannot be read as a ledger: {wrong}") from None
+    with reading(path) as db:
+        return _read(db, path, zone)
 
 
 def _read(db: sqlite3.Connection, path: Path, zone: tzinfo | None) -> Record:
-    check_version(db, path)
-    db.execute("BEGIN")  # one moment for all that follows, whatever the loop writes meanwhile
+    check_times(db, path)
     hours = _hours(db)
     begun, ended = db.execute("SELECT min(time_s), max(time_s) FROM ticks").fetchone()
     if not hours or begun is None:
@@ -113,18 +102,6 @@ def _read(db: sqlite3.Connection, path: Path, zone: tzinfo | None) -> Record:
         ended_s=ended,
         older_ticks=older,
     )
-
-
-def check_version(db: sqlite3.Connection, path: Path) -> None:
-    """``UsageError`` for a file of another version."""
-    found = version_of(db)
-    if found != VERSION:
-        how = (
-            "start `warmheap run` once, it brings the file up to date"
-            if found == 1
-            else "use the program that wrote it"
-        )
-        raise UsageError(f"{path} is a ledger of version {found}, this program reads {VERSION}: {how}")
 
 
 def settings_of(db: sqlite3.Connection) -> ControllerSettings:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import UsageError
+from .simulate import number, seed
 
 DEFAULT_FILE = "greenhouse.toml"
 ORPHANED, FAULT = 4, 3
@@ -37,14 +38,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--plant", metavar="SCENARIO", help="drive this simulated greenhouse instead of the board")
     parser.add_argument(
-        "--speed", type=_number(0.1, 1e6), default=1.0, metavar="X", help="with --plant: X times faster (1)"
+        "--speed", type=number(0.1, 1e6, "times"), default=1.0, metavar="X", help="with --plant: X times faster (1)"
     )
     parser.add_argument(
-        "--days", type=_number(1e-4, 730), metavar="N", help="with --plant: end after N days of the plant"
+        "--days", type=number(1e-4, 730, "days"), metavar="N", help="with --plant: end after N days of the plant"
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="with --plant: chance (1)")
+    parser.add_argument("--seed", type=seed, default=1, metavar="S", help="with --plant: chance (1)")
     parser.add_argument("--resume", action="store_true", help="with --plant: go on where the last run in --state was")
-    parser.add_argument("--tick", type=_number(1, 60), metavar="S", help="decide every S seconds, not when it asks")
+    parser.add_argument(
+        "--tick", type=number(1, 60, "seconds"), metavar="S", help="decide every S seconds, not when it asks"
+    )
     parser.add_argument(
         "--state", metavar="DIR", help="folder for ledger and memory ($STATE_DIRECTORY or ~/.local/state)"
     )
@@ -322,16 +325,3 @@ def _words(args: argparse.Namespace, state: Path) -> list[str]:
     words += ["--json"] if args.json else []
     words += ["--no-page"] if args.no_page else []
     return [*words, *([args.file] if args.file else [])]
-
-
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def read(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a number between {low:g} and {high:g}")
-        return value
-
-    return read

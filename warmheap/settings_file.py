@@ -8,6 +8,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,13 @@ from hardware.settings import BoardSettings, OutputSettings, PulseSettings, Root
 from hardware.wiring import check_wiring
 
 from .errors import UsageError
+from .files import read_at_most
 from .outside_settings import OutsideSettings, outside
 from .settings_table import BY_PATH, KEYS, TABLES, Key
 from .units import QuantityError, from_si, to_si, unit_of
 
 SYS = "WARMHEAP_SYS"  # tests and the kernel rig put another /sys here
+LONGEST_LINE = 480
 _LARGEST_FILE = 64 * 1024
 _LARGEST_FACTOR = 1000.0
 SECRETS = ("page.token", "mqtt.password")  # never shown, not even when they are wrong
@@ -46,8 +49,7 @@ class Settings:
 def load(path: str | Path) -> Settings:
     """Read a settings file; ``SettingsFileError`` with one line on whatever is wrong."""
     try:
-        with Path(path).open("rb") as stream:
-            raw = stream.read(_LARGEST_FILE + 1)
+        raw = read_at_most(Path(path), _LARGEST_FILE + 1)
         if len(raw) > _LARGEST_FILE:
             raise SettingsFileError(f"{path} is larger than {_LARGEST_FILE // 1024} KiB: is it a settings file?")
         return parse(raw.decode("utf-8"), str(path))
@@ -60,13 +62,18 @@ def load(path: str | Path) -> Settings:
 def parse(text: str, source: str = "settings") -> Settings:
     """Read settings from TOML text; ``source`` is how error messages call it."""
     try:
-        return _settings(tomllib.loads(text), text)
-    except (tomllib.TOMLDecodeError, RecursionError) as wrong:
-        raise SettingsFileError(_printable(f"{source} is not valid TOML: {wrong}")) from None
+        return _settings(_tables(text), text)
     except SettingsError as wrong:
         raise SettingsFileError(_printable(f"{source}: {_in_the_files_words(str(wrong))}")) from None
     except (HardwareError, QuantityError, SettingsFileError) as wrong:
         raise SettingsFileError(_printable(f"{source}: {wrong}")) from None
+
+
+def _tables(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as wrong:  # a ValueError, not its own, for numbers of thousands of digits
+        raise SettingsFileError(f"is not valid TOML: {str(wrong).partition(';')[0]}") from None
 
 
 def _settings(raw: Mapping[str, Any], text: str) -> Settings:
@@ -113,7 +120,8 @@ def _value(key: Key, given: Any) -> Any:
     except (QuantityError, HardwareError) as wrong:
         if key.path in SECRETS:
             raise QuantityError(f"{key.path} {wrong}") from None
-        raise QuantityError(f"{key.path} = {_shown(given)} {str(wrong).removeprefix(_shown(given)).strip()}") from None
+        said = str(wrong).removeprefix(f'"{given}"').removeprefix(_shown(given)).strip()  # named once is enough
+        raise QuantityError(f"{key.path} = {_shown(given)} {said}") from None
 
 
 def _quantity(key: Key, given: Any) -> float:
@@ -146,7 +154,7 @@ def _count(key: Key, given: Any) -> int:
 
 def _pwm(key: Key, given: Any) -> tuple[int, int]:
     chip, _, channel = given.partition("/") if isinstance(given, str) else ("", "", "")
-    if not (chip.isdecimal() and channel.isdecimal() and len(given) <= 7):
+    if not (chip.isdecimal() and channel.isdecimal() and given.isascii() and len(given) <= 7):
         raise QuantityError('is not "chip/channel", like "0/1" for pwmchip0, channel 1')
     return int(chip), int(channel)
 
@@ -164,6 +172,16 @@ def _yes_no(key: Key, given: Any) -> bool:
     if not isinstance(given, bool):
         raise QuantityError("is not true or false")
     return given
+
+
+def _date(key: Key, given: Any) -> date:
+    """A date of TOML's own, or one in quotes."""
+    try:
+        if type(given) is date:
+            return given
+        return date.fromisoformat(given)
+    except (TypeError, ValueError):
+        raise QuantityError("is no date: write it as year-month-day, like 2026-02-23") from None
 
 
 def _sensor(key: Key, given: Any) -> tuple[str, float] | Source:
@@ -193,7 +211,7 @@ def _unit_of_reading(reading: str) -> str:
 
 _READERS: dict[str, Any] = {
     "choice": _choice, "order": _order, "pin": _count, "count": _count, "pwm": _pwm, "yes/no": _yes_no, "sensor": _sensor,
-    "text": _text,
+    "text": _text, "date": _date,
 }  # fmt: skip
 
 
@@ -266,4 +284,5 @@ def _shown(given: Any) -> str:
 
 
 def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    line = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return line if len(line) <= LONGEST_LINE else f"{line[: LONGEST_LINE // 2]} ... {line[-LONGEST_LINE // 3 :]}"

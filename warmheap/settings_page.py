@@ -15,8 +15,20 @@ _WHAT = {
     "pwm": '"chip/channel"',
     "yes/no": "true or false",
     "text": "text",
+    "date": "a date",
     "sensor": '"28-0123456789ab", "hwmon:CHIP:CHANNEL" or "iio:CHIP:CHANNEL"',
 }
+
+_EXAMPLES = {
+    "pin": "18",
+    "pwm": '"0/0"',
+    "sensor": '"28-0123456789ab"',
+    "count": "0",
+    "1": '"80 %"',
+    "date": "2026-02-23",
+}
+
+_TEXTS = {"fuel.price": '"2.66 USD"'}
 
 _FILE_HEAD = """\
 # Settings of a greenhouse heated by a compost pile. Every line that begins with # is off and shows its default.
@@ -101,9 +113,9 @@ def allowed(key: Key) -> str:
 def example(key: Key) -> str:
     """The default as it would be written, or an example where there is none."""
     if key.default is None and key.kind == "text":
-        return _quoted(secrets.token_urlsafe(18)) if key.path == "page.token" else '"..."'
+        return _quoted(secrets.token_urlsafe(18)) if key.path == "page.token" else _TEXTS.get(key.path, '"..."')
     if key.default is None:
-        return {"pin": "18", "pwm": '"0/0"', "sensor": '"28-0123456789ab"', "count": "0"}[key.kind]
+        return f'"{key.allowed[0]}"' if key.allowed else _EXAMPLES[key.kind]
     if key.kind == "yes/no":
         return str(key.default).lower()
     if key.kind == "count":

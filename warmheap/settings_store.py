@@ -11,7 +11,7 @@ from typing import Any
 from controller.settings import ControllerSettings, SettingsError
 
 from . import learned
-from .files import sync_folder, write_whole
+from .files import read_at_most, sync_folder, write_whole
 from .learned import Document
 from .settings_file import Settings, SettingsFileError, load, parse
 
@@ -74,8 +74,7 @@ def _sealed(generation: int, text: str) -> bytes:
 def _read(file: Path) -> tuple[int, str] | None:
     """Generation and text of one copy; None when it is missing or not exactly what was written."""
     try:
-        with file.open("rb") as stream:
-            head, _, body = stream.read(_LARGEST).partition(b"\n")
+        head, _, body = read_at_most(file, _LARGEST).partition(b"\n")
         generation = int(head.split()[2])
         return (
             (generation, body.decode("utf-8"))
@@ -124,6 +123,10 @@ class SettingsStore:
             return None if text is None else learned.read(json.loads(text))
         except ValueError:
             return None
+
+    def doubt(self) -> str:
+        """What is wrong with the copies of what was learned, in a line; nothing where they are sound."""
+        return self._learned.load().said
 
     def save_learned(self, document: Document) -> None:
         """Keep what was measured on the plant, over what was learned before; values go before the file's.

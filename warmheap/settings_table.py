@@ -12,6 +12,8 @@ from typing import Any
 from controller.settings import ControllerSettings
 from controller.signals import Measurements
 
+from .fuels import FUELS
+
 # The tables of the file, in order, with what each is about.
 TABLES: dict[str, str] = {
     "water": "What you want from the water loop.",
@@ -27,6 +29,7 @@ TABLES: dict[str, str] = {
     "page": "The status page that `warmheap run` serves.",
     "mqtt": "An MQTT broker to publish to.",
     "notify": "Messages to you, by a command of yours.",
+    "fuel": "The fuel in which the pile's heat is counted on the status page, in reports and plans.",
     "controller": "The rest.",
 }
 
@@ -55,7 +58,7 @@ NOT_FILES = ("time_s", "water_flow_kg_s", "fan_speed_hz")
 @dataclass(frozen=True, slots=True)
 class Key:
     """One key. ``kind`` is one of ``units.KINDS``, or "choice", "order", "pin", "count", "pwm", "yes/no", "sensor",
-    "text". Bounds of a text are its shortest and longest length.
+    "text", "date". Bounds of a text are its shortest and longest length.
 
     ``target`` is what it fills: a field of ``ControllerSettings``, or of the board's records. Bounds are in SI.
     """
@@ -200,6 +203,21 @@ def _outside_keys() -> Iterator[Key]:
     yield key("notify.daily_hour", "count", "hour of the day for it, by the board's clock", 7, (0, 23))
 
 
+def _fuel_keys() -> Iterator[Key]:
+    def key(name: str, kind: str, help_text: str, bounds: Any = None, allowed: Any = ()) -> Key:
+        return Key("fuel", name, kind, help_text, f"fuel.{name}", None, bounds, allowed)
+
+    yield key("kind", "choice", "what would heat otherwise, by the unit it is sold in", allowed=tuple(FUELS))
+    yield key(
+        "efficiency",
+        "1",
+        "of that heater against gross energy; its usual one if not given; a heat pump's COP",
+        (0.1, 6.0),
+    )
+    yield key("price", "text", 'of one unit, "2.66 USD" or "2.66 USD/gal"', (1, 40))
+    yield key("price_date", "date", "the day it was asked; after 90 days it is called old")
+
+
 def _all() -> tuple[Key, ...]:
     found = [
         *_output_keys("pump"),
@@ -209,6 +227,7 @@ def _all() -> tuple[Key, ...]:
         *_pulse_keys(),
         *_board_keys(),
         *_outside_keys(),
+        *_fuel_keys(),
     ]
     return tuple(sorted(found, key=lambda key: list(TABLES).index(key.table)))
 

@@ -6,10 +6,12 @@ import argparse
 import json
 from functools import partial
 from math import isfinite
+from os.path import isfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Stopped, UsageError
+from .files import all_whole
 
 if TYPE_CHECKING:
     from sim.policies import Rule
@@ -85,7 +87,7 @@ def _find(name: str | None) -> Path:
     if name is None:
         raise UsageError(f"name a scenario file; {known}")
     for path in (Path(name), FOLDER / name, FOLDER / f"{name}.toml"):
-        if path.is_file():
+        if isfile(path):
             return path
     raise UsageError(f"scenario {name!r} is not a file; {known}")
 
@@ -170,16 +172,22 @@ def _deliver(
 def _write(out: Path, text: str, results: dict[str, SeasonResult]) -> list[Path]:
     from sim.picture import draw_comparison, draw_season
 
-    files = [out / "season.json", out / "season.png"]
+    names = ("season.json", "season.png", "compare.png")[: 3 if len(results) > 1 else 2]
+    files = [out / name for name in names]
     try:
-        files[0].write_text(text + "\n", encoding="utf-8")
-        draw_season(next(iter(results.values())), files[1])
-        if len(results) > 1:
-            files.append(out / "compare.png")
-            draw_comparison(results, files[2])
+        with all_whole(files) as beside:
+            beside[0].write_text(text + "\n", encoding="utf-8")
+            draw_season(next(iter(results.values())), beside[1])
+            if len(results) > 1:
+                draw_comparison(results, beside[2])
     except OSError as wrong:
-        raise UsageError(f"cannot write {wrong.filename}: {wrong.strerror}") from None
+        raise cannot_write(out, wrong) from None
     return files
+
+
+def cannot_write(out: Path, wrong: OSError) -> UsageError:
+    """What is said where results cannot be written."""
+    return UsageError(f"cannot write to {out}: {wrong.strerror or wrong}; what was there before is unharmed")
 
 
 def _show(summary: dict[str, Any], results: dict[str, SeasonResult], files: list[Path]) -> None:

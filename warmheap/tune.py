@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import Stopped, UsageError
-from .simulate import DEFAULT_OUT, finite, load_scenario, out_folder
+from .files import all_whole
+from .simulate import DEFAULT_OUT, cannot_write, finite, load_scenario, out_folder
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -249,14 +250,14 @@ def _deliver(
 def _write(
     args: argparse.Namespace, out: Path, text: str, scenario: Scenario, done: list[Any], plants: int
 ) -> list[Path]:
-    files = [out / "tuning.json"]
+    files = [out / name for name in ("tuning.json", "tuning.png")[: 1 if args.prove else 2]]
     try:
-        files[0].write_text(text + "\n", encoding="utf-8")
-        if not args.prove:
-            from sim.tuning_picture import draw_tuning
+        with all_whole(files) as beside:
+            beside[0].write_text(text + "\n", encoding="utf-8")
+            if not args.prove:
+                from sim.tuning_picture import draw_tuning
 
-            files.append(out / "tuning.png")
-            draw_tuning(done, plants, args.seed, scenario.title, files[1])
+                draw_tuning(done, plants, args.seed, scenario.title, beside[1])
     except OSError as wrong:
-        raise UsageError(f"cannot write {wrong.filename}: {wrong.strerror}") from None
+        raise cannot_write(out, wrong) from None
     return files

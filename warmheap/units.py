@@ -8,7 +8,7 @@ Gallons are US gallons. Water flows by volume are taken at 1000 kg/m3, air flows
 from __future__ import annotations
 
 import re
-from math import isfinite
+from math import inf, isfinite
 
 FOOT_M, POUND_KG, GALLON_M3 = 0.3048, 0.45359237, 3.785411784e-3  # exact by definition (NIST SP 811, appendix B)
 BTU_J = 1055.05585262  # International Table Btu, NIST SP 811
@@ -70,7 +70,7 @@ _OTHER_NAMES = {
     "minute": "min", "minutes": "min", "second": "s", "sec": "s", "litre": "L", "liter": "L", "litres": "L", "liters": "L",
     "gallon": "gal", "gallons": "gal", "Btu": "BTU", "MMBtu": "MMBTU",
 }  # fmt: skip
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)", re.DOTALL)
+_NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*)", re.DOTALL)
 _LONGEST = 60
 
 
@@ -85,7 +85,7 @@ def to_si(value: object, kind: str) -> float:
     """
     what, example, _ = KINDS[kind]
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        number, unit = float(value), ""
+        number, unit = _float(value), ""
     elif isinstance(value, str):
         number, unit = _split(value, kind)
     else:
@@ -94,6 +94,13 @@ def to_si(value: object, kind: str) -> float:
     if not isfinite(si):
         raise QuantityError(f"is not finite: must be {what}, like {example}")
     return si
+
+
+def _float(value: float) -> float:
+    try:
+        return float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return inf
 
 
 def from_si(value: float, kind: str, unit: str | None = None) -> str:

@@ -219,7 +219,7 @@ class Window:
         """Send, or let it go when the other side does not listen."""
         if self._socket is not None:
             with suppress(OSError):
-                self._socket.send(json.dumps(message, allow_nan=False).encode(), socket.MSG_NOSIGNAL)
+                self._socket.send(json.dumps(message, allow_nan=False, default=str).encode(), socket.MSG_NOSIGNAL)
 
 
 def kept_targets(state: Path) -> Any:

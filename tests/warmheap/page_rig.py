@@ -44,6 +44,7 @@ class Rig:
             m = measured(n)
             self.tick = Tick(m, self.desk.step(m), 0.0, 0.0)
             ledger.write([tick_row(m.time_s, m, self.tick.decision, 0.0)])
+        ledger.roll_up()
         ledger.close()
         self.turns = turns
         self.show()

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from controller import ControllerSettings, Measurements
 from controller.media import WATER_J_KG_K
-from warmheap.heat_book import BOOKED, HeatBook
+from warmheap.heat_book import BOOKED, LINE_LOSS_W_M_K, ONE_INCH_M2, HeatBook
 from warmheap.heat_error import Accuracy, Heat, air_delivered, plus_minus, useful, water_delivered, water_out
 
 S = ControllerSettings(fan_full_flow_kg_s=0.05)
@@ -151,6 +151,28 @@ def test_what_the_line_loses_is_taken_off_and_doubted():
     assert delivered.kwh < out.kwh and delivered.half_kwh > out.half_kwh
 
 
+def after_a_rest(rest_min, first_return_c):
+    """Loss of the line in an hour of running at 40 and 20 degC, after a rest and a start with other water; no meter."""
+    book, bare = HeatBook(S), {"water_flow_kg_s": nan}
+    rest = [(bare | {"water_return_c": 8.0 + 0.01 * (n % 7)}, 0.0, 0.0) for n in range(rest_min)]
+    booked(rest + [(bare | {"water_return_c": first_return_c}, 0.2, 0.0)] * 6, book)
+    running = [(bare | {"outdoor_c": 0.01 * (n % 5)}, 0.2, 0.0) for n in range(61)]
+    return booked(running, book, began_s=1e9 + 60.0 * (rest_min + 6))["line_loss_j"]
+
+
+def test_what_stood_in_the_line_for_hours_tells_how_warm_the_ground_is():
+    """By hand: with 14 degC round the pipe, legs of 40 and 20 degC lose 26 + 6 = 32 K times the line's conductance.
+
+    A little less, since the legs are warm only after some minutes; taken from outdoors it would be 53 K."""
+    lost_w = LINE_LOSS_W_M_K * S.line_volume_m3 / ONE_INCH_M2 * 32.0
+    assert after_a_rest(300, 14.0) == pytest.approx(3600.0 * lost_w, rel=0.15)
+
+
+def test_after_a_short_rest_the_water_in_the_line_tells_nothing_of_the_ground():
+    assert after_a_rest(60, 14.0) == pytest.approx(after_a_rest(60, 2.0), rel=0.03)
+    assert after_a_rest(300, 14.0) < 0.8 * after_a_rest(300, 2.0)
+
+
 def test_air_is_known_less_well_than_water():
     sums = booked([({}, 0.3, 1.0)] * 61)
     air, water = air_delivered(sums, Accuracy()), water_out(sums, Accuracy())
@@ -187,6 +209,8 @@ def test_the_stated_interval_holds_the_simulators_truth():
     spec = importlib.util.spec_from_file_location("heat_record", Path(__file__).parents[2] / "bench" / "heat_record.py")
     bench = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(bench)
-    found = [pair for seed in (103, 106, 109, 112) for pair in bench.season(seed, 3.0).values()]
+    found = [
+        (heat, truth_kwh) for seed in (103, 106, 109, 112) for heat, _, truth_kwh in bench.season(seed, 3.0).values()
+    ]
     assert sum(truth_kwh > 1.0 for _, truth_kwh in found) >= 8
     assert sum(heat.holds(truth_kwh) for heat, truth_kwh in found) >= 14

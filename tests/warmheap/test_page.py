@@ -1,18 +1,27 @@
 """The status page: what it shows, in which units, and what a grower can do from it."""
 
 import re
-from dataclasses import replace
+import sqlite3
+from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from made_season import READ, decision
 from page_rig import BASE_S, FREE, Rig, reading, signed_in
 
+from controller import Controller, ControllerSettings, Measurements
+from warmheap import heat_error
+from warmheap.fuel_choice import FuelSettings, chosen
+from warmheap.ledger import Ledger
+from warmheap.ledger_clerk import Clerk
+from warmheap.loop import Tick
 from warmheap.page.past import Past
 from warmheap.page.picture import day
 from warmheap.page.show import Units
-from warmheap.page.views import verdict
+from warmheap.page.views import season, verdict
 from warmheap.page.words import answer
+from warmheap.report_data import read
 
 ROOT = Path(__file__).parents[2]
 FAHRENHEIT = Units("degF", "gal/min", "Btu")
@@ -243,31 +252,65 @@ def test_the_picture_cuts_where_nothing_was_read_and_says_itself_in_words():
     assert str(day({"pile_core_c": []}, Units())) == ""
 
 
-def test_the_season_adds_up_and_fills_no_gap(tmp_path):
-    # 30 minutes at 0.06 kg/s and 18 K, by hand: 0.06 * 4186 * 18 * 1800 J; then an hour without rows
-    rig = Rig(tmp_path, turns=1)
-    from warmheap.ledger import Ledger, tick_row
-
-    d = rig.tick.decision
-    on = replace(d, commands=replace(d.commands, pump_duty=0.3))
-    rows = [tick_row(0.0, reading(n), on, 0.0) for n in (*range(100, 131), *range(190, 192))]
-    ledger = Ledger(tmp_path / "ledger.sqlite")
+def flowing(path, minutes, gap_after=None):
+    """A ledger of minutes of 0.06 kg/s and 20 K of rise, with an hour's gap after one of them."""
+    ledger, clerk = Ledger(path), Clerk()
+    rows = clerk.begins(Controller(ControllerSettings()), BASE_S)
+    for n in range(minutes):
+        late_s = 3600.0 if gap_after is not None and n > gap_after else 0.0
+        m = Measurements(time_s=BASE_S + 60.0 * n + late_s, **READ)
+        rows += clerk.tick(Tick(m, decision(pump=0.3), 0.0, 0.0), m.time_s)
     ledger.write(rows)
+    return ledger
+
+
+def test_the_season_adds_up_and_fills_no_gap(tmp_path):
+    # by hand: 0.06 kg/s * 4186 J/(kg K) * 20 K in each of 190 minutes; the hour without rows brings nothing
+    ledger = flowing(tmp_path / "ledger.sqlite", 192, gap_after=100)
+    ledger.roll_up()
+    past = Past(tmp_path / "ledger.sqlite")
+    past.refresh()
+    total = past.season().total
+    assert total.water_j == pytest.approx(
+        0.06 * 4186.0 * 20.0 * 60.0 * 190.0, rel=0.011
+    )  # the open minute is not summed
+    assert total.pump_s == pytest.approx(0.3 * 60.0 * 190.0, abs=60.0) and total.greenhouse_min_c == 5.0
+    assert total.gap_s == 3660.0
+    before = total.water_j
+    past.refresh()
+    assert past.season().total.water_j == before  # nothing is counted twice
+    ledger.roll_up(to_the_end=True)
+    ledger.close()
+    past.refresh()
+    from_ticks = next(
+        sqlite3.connect(tmp_path / "ledger.sqlite").execute("SELECT sum(water_j + water_est_j), sum(pump_s) FROM ticks")
+    )
+    assert (past.season().total.water_j, past.season().total.pump_s) == pytest.approx(from_ticks)
+
+
+def test_useful_heat_and_fuel_are_those_of_the_report(tmp_path):
+    ledger = flowing(tmp_path / "ledger.sqlite", 300)
+    ledger.roll_up(to_the_end=True)
     ledger.close()
     past = Past(tmp_path / "ledger.sqlite")
-    while past.refresh():
-        pass
-    total = past.season().total
-    assert total.heat_j == pytest.approx(0.06 * 4186.0 * 18.0 * (1800.0 + 60.0))
-    assert total.pump_s == 1860.0 and total.greenhouse_min_c == 8.0
-    assert not past.refresh() and past.season().total.pump_s == 1860.0  # nothing is counted twice
+    past.refresh()
+    useful = heat_error.useful(read(tmp_path / "ledger.sqlite").sums(), heat_error.Accuracy())
+    assert past.season().total.useful_j / 3.6e6 == pytest.approx(useful.kwh) and useful.kwh > 1.0
+    fuel = chosen(FuelSettings("propane", 0.8, "2.66 USD/gal", date(2026, 2, 23)))
+    rows = dict(season(past.season(), Units(), fuel))
+    gallons = useful.kwh / 21.44  # kWh of useful heat in a gallon at 80 % (EIA content)
+    assert rows["Propane not burnt, about"] == f"{gallons:.3g} US gal"
+    assert rows["Worth about"].startswith(f"{2.66 * gallons:.0f} USD")
+    assert "Propane not burnt, about" not in dict(season(past.season(), Units()))
 
 
 def test_a_ledger_that_is_missing_or_another_one_is_no_trouble(tmp_path):
     past = Past(tmp_path / "none.sqlite")
-    assert not past.refresh() and past.season().days == 0
+    past.refresh()
+    assert past.season().days == 0
     (tmp_path / "none.sqlite").write_bytes(b"no database at all" * 100)
-    assert not past.refresh()
+    past.refresh()
+    assert past.season().days == 0 and past.curves()["pile_core_c"] == []
 
 
 class Outline(HTMLParser):

@@ -243,9 +243,9 @@ def test_matched_probes_and_a_bucket_narrow_the_interval(short, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--fuel", "coal"], "not one of propane"),
+        (["--fuel", "coal"], "--fuel = 'coal' is not known: choose one of propane"),
         (["--price", "3 USD"], "--price goes with --fuel"),
-        (["--fuel", "oil", "--price", "3 USD"], "needs --price-date"),
+        (["--fuel", "oil", "--price", "3 USD"], "--price has no date: say in --price-date"),
         (["--fuel", "oil", "--price", "3,20 USD", "--price-date", "2026-01-01"], "is no price"),
         (["--fuel", "oil", "--price", "3", "--price-date", "1/2/26"], "year-month-day"),
         (["--fuel", "oil", "--efficiency", "0 %"], "is outside"),

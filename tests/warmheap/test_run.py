@@ -175,8 +175,8 @@ def test_a_mistake_costs_one_line(tmp_path, content, words, told):
         (["--speed", "60"], "--speed is for --plant"),
         (["--days", "1"], "--days is for --plant"),
         (["--resume"], "--resume is for --plant"),
-        (["--plant", "x", "--speed", "0"], "'0' is not a number between 0.1"),
-        (["--tick", "0.5"], "'0.5' is not a number between 1 and 60"),
+        (["--plant", "x", "--speed", "0"], "'0' is not a number of times between 0.1"),
+        (["--tick", "0.5"], "'0.5' is not a number of seconds between 1 and 60"),
     ],
 )
 def test_a_mistake_in_the_words_costs_one_line(capsys, words, told):

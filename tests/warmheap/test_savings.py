@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from math import nan
+from pathlib import Path
 
 import pytest
+from made_season import decision, ticks
 
+from warmheap.cli import main
 from warmheap.errors import UsageError
+from warmheap.fuel_choice import FuelSettings, chosen, overridden, read_price
 from warmheap.fuels import FUELS
 from warmheap.savings import Ledgers, Price, avoided
+from warmheap.settings_file import SettingsFileError, parse
+from warmheap.settings_store import TwoCopies
+
+MILD = Path(__file__).parents[2] / "scenarios" / "mild-wet-winter.toml"
 
 SEASON_KWH = 4320.0  # 1.5 kW useful for 120 days
 
@@ -18,7 +27,8 @@ def units(kwh: float, fuel: str, efficiency: float) -> float:
     return avoided(kwh, kwh, kwh, fuel, efficiency).units
 
 
-# EIA contents (propane 91,452 Btu/gal, oil 138,500 Btu/gal, therm 100,000 Btu), University of Connecticut for wood.
+# EIA contents (propane 91,452 Btu/gal, oil 138,500 or, with at most 15 ppm sulfur, 137,381 Btu/gal, therm 100,000 Btu),
+# University of Connecticut for wood.
 @pytest.mark.parametrize(
     ("fuel", "efficiency", "useful_kwh", "per_1000"),
     [
@@ -31,6 +41,7 @@ def units(kwh: float, fuel: str, efficiency: float) -> float:
         ("oil", 0.70, 28.41, 35.2),
         ("oil", 0.75, 30.44, 32.8),
         ("oil", 0.85, 34.50, 29.0),
+        ("oil-low-sulfur", 0.75, 30.20, 33.1),
         ("electricity", 1.0, 1.0, 1000.0),
         ("hardwood", 0.60, 3517.0, 0.284),
         ("softwood", 0.60, 2110.0, 0.474),
@@ -138,6 +149,85 @@ def test_what_cannot_be_is_refused_in_one_line(change: dict[str, object], words:
     given: dict[str, object] = {"useful_kwh": 1.0, "low_kwh": 0.5, "high_kwh": 2.0, "fuel": "propane", **change}
     with pytest.raises(UsageError, match=words):
         avoided(**given)  # type: ignore[arg-type]
+
+
+PROPANE = FUELS["propane"]
+
+
+@pytest.mark.parametrize("text", ["2.66 USD/gal", "2.66 USD", "2.66USD / US gal", " 2.66 USD /gallon "])
+def test_a_price_says_its_unit_or_is_of_the_unit_the_fuel_is_sold_in(text: str) -> None:
+    price = read_price(text, PROPANE, date(2026, 2, 23))
+    assert (price.per_unit, price.currency) == (2.66, "USD")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"), [("2.66 USD/L", "counted in US gal"), ("0.7 EUR/kg", "counted in"), ("2,66", "is no price")]
+)
+def test_a_price_for_another_unit_is_never_taken_for_ours(text: str, told: str) -> None:
+    with pytest.raises(UsageError, match=told):
+        read_price(text, PROPANE, None)
+
+
+FUEL = '[fuel]\nkind = "propane"\nefficiency = "90 %"\nprice = "2.66 USD/gal"\nprice_date = 2026-02-23\n'
+
+
+def test_the_settings_file_names_the_fuel_once_and_for_all() -> None:
+    choice = chosen(parse(FUEL).outside.fuel)
+    assert choice is not None and choice.fuel is PROPANE and choice.efficiency_factor == 0.9
+    assert choice.price == Price(2.66, "USD", date(2026, 2, 23))
+    assert chosen(parse("").outside.fuel) is None
+    quoted = FUEL.replace("2026-02-23", '"2026-02-23"')
+    assert parse(quoted).outside.fuel == parse(FUEL).outside.fuel
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (('kind = "propane"\n', ""), "goes with fuel.kind"),
+        (("propane", "coal"), "fuel.kind"),
+        (("USD/gal", "USD/L"), "counted in US gal"),
+        (("90 %", "120 %"), "fuel.efficiency"),
+        (("price_date = 2026-02-23\n", ""), "fuel.price_date"),
+        (("2026-02-23", "yesterday"), "not valid TOML"),
+        (("2026-02-23", '"yesterday"'), "is no date"),
+    ],
+)
+def test_a_mistake_in_the_fuel_costs_one_line(change: tuple[str, str], told: str) -> None:
+    with pytest.raises(SettingsFileError, match=told):
+        parse(FUEL.replace(*change))
+
+
+def test_another_fuel_on_the_command_line_brings_no_old_price_along() -> None:
+    kept = parse(FUEL).outside.fuel
+    assert overridden(kept, "oil", None, None, None) == FuelSettings("oil")
+    assert overridden(kept, None, 0.7, None, None).price == kept.price
+
+
+def test_report_and_plan_take_the_fuel_from_the_settings_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The report finds the settings that the board keeps beside its ledger; both take a file that is named."""
+    ledger = flowing(tmp_path / "ledger.sqlite")
+    TwoCopies(tmp_path, "settings").save(FUEL)
+    (tmp_path / "mine.toml").write_text(FUEL.replace("90 %", "70 %"))
+    found = []
+    for words in (["report", ledger, "--json"], ["report", ledger, "--json", "--settings", tmp_path / "mine.toml"]):
+        assert main([str(word) for word in words]) == 0
+        found.append(json.loads(capsys.readouterr().out)["fuel"])
+    assert [f["efficiency"] for f in found] == pytest.approx([0.9, 0.7])
+    assert {f["fuel"] for f in found} == {"propane"}
+    assert found[0]["money"] == pytest.approx(2.66 * found[0]["units"])
+    words = ["plan", str(MILD), "--days", "2", "--json", "--settings", str(tmp_path / "mine.toml")]
+    assert main(words) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (
+        told["fuel"] == "propane" and told["fuel_efficiency"] == pytest.approx(0.7) and told["money"]["p50"] is not None
+    )
+
+
+def flowing(path: Path) -> Path:
+    ticks(path, [({}, decision(pump=0.3))] * 60)
+    return path
 
 
 def test_a_price_must_be_a_price() -> None:

@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from ..fuel_choice import FuelSettings
 from ..outside_settings import MqttSettings, PageSettings, address
 from . import UNABLE
 from .link import LARGEST, Link
@@ -66,7 +67,13 @@ def _server(link: Link, page: PageSettings, begin: dict[str, Any]) -> Any:
         return None
     where = f"http://{host if ':' not in host else f'[{host}]'}:{listening.getsockname()[1]}/"
     link.say(f"status page: {where}" + ("" if page.token else " (shows only: no page.token is set)"))
-    app = build(link, page, Path(begin["ledger"]), simulated=begin["simulated"])
+    app = build(
+        link,
+        page,
+        Path(begin["ledger"]),
+        simulated=begin["simulated"],
+        fuel=FuelSettings.from_json(begin["begin"]["fuel"]),
+    )
     config = uvicorn.Config(
         app, log_level="error", access_log=False, lifespan="off", proxy_headers=False, server_header=False,
         limit_concurrency=64, timeout_keep_alive=5, h11_max_incomplete_event_size=16384, loop="asyncio", http=Impatient,

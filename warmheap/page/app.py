@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, PlainTextResponse, RedirectRespons
 from starlette.routing import Route
 
 from .. import metrics
+from ..fuel_choice import FuelSettings, chosen
 from ..outside_settings import PageSettings
 from ..units import QuantityError
 from .guard import Guard, Refused, address_of
@@ -38,9 +39,15 @@ class Page:
     """The handlers and what they share."""
 
     def __init__(
-        self, link: Link, settings: PageSettings, ledger: Path, simulated: bool, limits: Limits | None
+        self,
+        link: Link,
+        settings: PageSettings,
+        ledger: Path,
+        simulated: bool,
+        limits: Limits | None,
+        fuel: FuelSettings,
     ) -> None:
-        self.link, self.past, self.simulated = link, Past(ledger), simulated
+        self.link, self.past, self.simulated, self.fuel = link, Past(ledger), simulated, chosen(fuel)
         self.units, self.doorman = Units.of(settings), Doorman(settings.token, limits)
         self.guard: Guard | None = None
         self._refreshed_s = float("-inf")
@@ -129,7 +136,7 @@ class Page:
         await self._refresh()
         session = self.doorman.session(request.cookies.get(COOKIE))
         reading = self._reading is not None and not self._reading.done()
-        shown = front(self.link.now, self._age_s(), self.past, self.units, self.simulated)
+        shown = front(self.link.now, self._age_s(), self.past, self.units, self.simulated, self.fuel)
         said = session.said if session else []
         if session:
             session.said = []
@@ -169,8 +176,7 @@ class Page:
         await asyncio.wait({self._reading}, timeout=LONGEST_WAIT_S)
 
     async def _read_on(self) -> None:
-        while await asyncio.to_thread(self.past.refresh):
-            pass
+        await asyncio.to_thread(self.past.refresh)
         self._refreshed_s = time.monotonic()
 
     def _render(self, name: str, status: int, **shown: Any) -> Response:
@@ -178,10 +184,16 @@ class Page:
 
 
 def build(
-    link: Link, settings: PageSettings, ledger: Path, *, simulated: bool = False, limits: Limits | None = None
+    link: Link,
+    settings: PageSettings,
+    ledger: Path,
+    *,
+    simulated: bool = False,
+    limits: Limits | None = None,
+    fuel: FuelSettings | None = None,
 ) -> Guard:
     """The whole application, guard included."""
-    page = Page(link, settings, ledger, simulated, limits)
+    page = Page(link, settings, ledger, simulated, limits, fuel or FuelSettings())
     routes = [
         Route("/", page.front),
         Route("/sign-in", page.sign_in_form, methods=["GET"]),

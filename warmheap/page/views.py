@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
+from ..fuel_choice import Choice
 from .past import Past, Season
 from .picture import day
 from .show import Units
@@ -25,7 +27,9 @@ TARGET_WORDS = {
 Row = tuple[str, str]
 
 
-def front(now: Mapping[str, Any] | None, age_s: float, past: Past, units: Units, simulated: bool) -> dict[str, Any]:
+def front(
+    now: Mapping[str, Any] | None, age_s: float, past: Past, units: Units, simulated: bool, fuel: Choice | None = None
+) -> dict[str, Any]:
     """Everything that the front page shows."""
     if now is None:
         return {"now": None, "simulated": simulated}
@@ -42,7 +46,7 @@ def front(now: Mapping[str, Any] | None, age_s: float, past: Past, units: Units,
         "small": small(now, units),
         "picture": day(past.curves(), units),
         "tonight": tonight(now, units),
-        "season": season(past.season(), units),
+        "season": season(past.season(), units, fuel),
         "alarms": [alarm(a, now, units) for a in now["alarms"]],
         "past_alarms": [alarm(a, now, units) for a in now["past_alarms"]],
         "targets": targets(now, units),
@@ -110,19 +114,33 @@ def tonight(now: Mapping[str, Any], units: Units) -> list[Row]:
     return rows
 
 
-def season(found: Season, units: Units) -> list[Row]:
+def season(found: Season, units: Units, fuel: Choice | None = None) -> list[Row]:
     """What the record holds, summed up without an interval and so not sold as exact."""
     if not found.days:
         return []
     t = found.total
     rows = [
         ("On record", f"{t.seen_s / DAY_S:.1f} days since {found.since}"),
-        ("Heat by water, about", units.energy(t.heat_j)),
-        ("Pump ran", f"{t.pump_s / HOUR_S:.0f} h"),
+        ("Heat by water, about", units.energy(t.water_j)),
+        ("Heat by air, about", units.energy(t.air_j)),
+        ("Useful of both, about", units.energy(t.useful_j)),
+        *(_not_burnt(t.useful_j, fuel) if fuel else ()),
+        ("Pump, as if at full", f"{t.pump_s / HOUR_S:.0f} h"),
         ("Coldest core", units.temp(t.core_min_c)),
         ("Coldest greenhouse", units.temp(t.greenhouse_min_c)),
     ]
     return [row for row in rows if row[1] != "no reading"]
+
+
+def _not_burnt(useful_j: float, fuel: Choice) -> list[Row]:
+    """Nothing is told of fuel while the sum is below nothing: a young record, of pipes that were warmed."""
+    units = max(0.0, useful_j) / 3.6e6 / fuel.fuel.useful_kwh(fuel.efficiency_factor)
+    rows = [(f"{fuel.fuel.name.capitalize()} not burnt, about", f"{units:,.3g} {fuel.fuel.unit}")]
+    if fuel.price is not None:
+        money = units * fuel.price.per_unit
+        old = fuel.price.warning(date.fromtimestamp(time.time()))
+        rows.append(("Worth about", f"{money:,.0f} {fuel.price.currency}".strip() + (f" ({old})" if old else "")))
+    return rows
 
 
 def life(now: Mapping[str, Any]) -> str:
