@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from warmheap import campaign_cluster
 from warmheap.cli import main
 
 ROOT = Path(__file__).parents[2]
@@ -135,5 +136,6 @@ def test_what_cannot_be_tuned_is_refused(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], told: str
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(campaign_cluster, "ANSWER_S", 1)
     assert main(["tune", MILD, "--plants", "4", "--out", str(tmp_path), *words]) == 2
     assert told in capsys.readouterr().err
