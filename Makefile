@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 
-.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-campaign docs-faults clean
+.PHONY: demo test test-kernel test-page lint bench docs-pictures docs-settings docs-tuning docs-commissioning docs-campaign docs-faults clean
 .DEFAULT_GOAL := demo
 
 demo: $(VENV)/.sim-installed  ## 120 days under every policy but the searched one: table, picture and season.json in out/
@@ -41,6 +41,11 @@ docs-settings: $(VENV)/.sim-installed  ## the reference page of the settings fil
 docs-tuning: $(VENV)/.sim-installed  ## the picture of docs/tuning.md
 	$(BIN)/warmheap tune scenarios/mild-wet-winter.toml --out out/tuning
 	cp out/tuning/tuning.png docs/tuning.png
+
+docs-commissioning: $(VENV)/.sim-installed  ## the picture of docs/commissioning.md
+	mkdir -p out/commissioning
+	$(BIN)/warmheap commission --plant scenarios/mild-wet-winter.toml --core-k 2 --state out/commissioning --picture out/commissioning/commissioning.png
+	cp out/commissioning/commissioning.png docs/commissioning.png
 
 docs-campaign: $(VENV)/.sim-installed  ## the picture of docs/campaigns.md
 	rm -f out/docs/campaign.sqlite

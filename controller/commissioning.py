@@ -28,6 +28,7 @@ from controller.commissioning_plan import (
     FIRST_KG,
     FIRST_LEAST_S,
     FIRST_S,
+    LAST_BUCKET_SHARE,
     LEVEL_S,
     NONE,
     ORDER,
@@ -239,8 +240,9 @@ class Commissioning(Memory):
         if name in (FIRST, UP, DRAW, DOWN):
             return started and (self.meter or name in (FIRST, DRAW))
         if name in BUCKETS:
-            spare = self.watch.heat.cooled_k < BUCKET_SHARE * self._core_k
-            return started and (not self.meter or (spare and name != BUCKETS[2]))
+            share = LAST_BUCKET_SHARE if name == BUCKETS[2] else BUCKET_SHARE
+            spare = self.watch.heat.cooled_k < share * self._core_k
+            return started and (not self.meter or spare)
         if name == FAN_DOWN:
             return self.fan_start_duty == self.fan_start_duty
         return name != FAN_UP or self.watch.checks.fitted("fan_speed_hz")
@@ -333,6 +335,11 @@ class Commissioning(Memory):
         """Begin the stage anew in which the session was cut: its outputs were made safe meanwhile, for however long."""
         if self.stage != DONE:
             self._again()
+
+    @property
+    def settings(self) -> ControllerSettings:
+        """The settings it was made with."""
+        return self._settings
 
     @property
     def core_k(self) -> float:

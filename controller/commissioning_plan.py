@@ -9,6 +9,7 @@ from controller.settings import ControllerSettings
 PUMP, FAN, NONE = "pump", "fan", "none"
 REST_S, REST_TICK_S = 300.0, 5.0
 FINE_STEP, FINE_S = 0.01, 6.0
+DOWN_S = 8.0  # a pulse meter needs several counts of a slow flow: 6 s left 1.3 % of scatter on a level
 COARSE_FROM, COARSE_STEP = 0.40, 0.03
 BLIND_STEP, BLIND_S = 0.02, 30.0  # without a meter only warm water shows that something moves
 LEVELS = (0.32, 0.42, 0.55, 0.75, 1.0)
@@ -18,6 +19,7 @@ FIRST_LEAST_S, FIRST_KG = 90.0, 8.0  # a pump that starts fast shows it sooner, 
 DRAW_MOST_S = 900.0
 PASS_S = 540.0  # the draw is as fast as brings what it needs through in this time
 DRAW_SHARE, BUCKET_SHARE = 0.62, 0.75  # of the cooling allowed: the draw ends by itself before the guard has to end it
+LAST_BUCKET_SHARE = 0.6  # at full power a bucket takes more
 VOLUMES = 2.4  # coil contents to pump in all
 UNKNOWN_COIL_KG = 50.0
 BUCKET_S = 20.0
@@ -112,7 +114,7 @@ def levels_up(start_duty: float) -> list[tuple[float, float]]:
 def levels_down(start_duty: float) -> list[tuple[float, float]]:
     """From just above the starting duty down in fine steps to nearly nothing."""
     count = int(start_duty / FINE_STEP) + 2
-    fine = [(round(start_duty + 0.02 - k * FINE_STEP, 4), FINE_S) for k in range(count)]
+    fine = [(round(start_duty + 0.02 - k * FINE_STEP, 4), DOWN_S) for k in range(count)]
     return [(round(min(start_duty + 0.08, 1.0), 4), LEVEL_S)] + [step for step in fine if step[0] >= 0.01]
 
 

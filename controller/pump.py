@@ -11,7 +11,7 @@ from controller.settings import ControllerSettings
 
 OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
-RAMP_S = 120.0  # from nothing to the flow target
+RAMP_S = 120.0  # from nothing to the flow target; to what is asked for if coil water is to be brought through
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
 TRICKLE_SHARE = 0.05  # of what the pump curve gives at this duty
 SILENT_KG_S = 0.001  # a meter that shows more is not dead
@@ -143,7 +143,7 @@ class PumpDrive(Memory):
         if self.duty <= 0.0:
             return 0.0
         if measured_kg_s == measured_kg_s and not self.dead_meter:
-            return max(0.0, measured_kg_s)
+            return max(0.0, self._settings.flow_meter_gain * measured_kg_s)
         return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
 
     def curve_flow_kg_s(self, volts: float) -> float:
@@ -186,6 +186,7 @@ class PumpDrive(Memory):
         ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
         a pump at rest full duty.
         """
+        measured_kg_s *= self._settings.flow_meter_gain
         self.due_kg_s = self._curve.flow_kg_s(self.duty, volts)
         if self.mode == OFF:
             self.mode = ARMED
@@ -204,10 +205,15 @@ class PumpDrive(Memory):
             return self.duty
         self.on_s += dt_s
         least = self.least_flow_kg_s
-        ramped = max(self.ramped_kg_s, least) + self._ramp_kg_s2 * dt_s
+        ramped = max(self.ramped_kg_s, least) + self._ramp_for_kg_s2(target_kg_s) * dt_s
         self.ramped_kg_s = min(max(target_kg_s, least), ramped)
         self.duty = self._regulated(measured_kg_s, volts, dt_s)
         return self.duty
+
+    def _ramp_for_kg_s2(self, target_kg_s: float) -> float:
+        """Return the steepest rise of the flow; steeper where known coil water is to be brought through."""
+        flushes = self._settings.coil_water_kg > 0.0
+        return max(self._ramp_kg_s2, target_kg_s / RAMP_S) if flushes else self._ramp_kg_s2
 
     def _kick(self, dt_s: float) -> float:
         start = self._settings.pump_start_duty

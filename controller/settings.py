@@ -70,6 +70,7 @@ class ControllerSettings:
         0.15, 0.005, 0.5, "1", "share of a flow error that the pump's power makes up for at once, by its straight curve"
     )
     flow_loop_integral_s: float = _number(5.0, 0.5, 120.0, "s", "integral time of the flow's control")
+    flow_meter_gain: float = _number(1.0, 0.5, 2.0, "1", "true flow over what the flow meter reads; found by bucket")
     tank_change_max_k: float = _number(
         30.0, 0.5, 30.0, "K", "most change of the tank in 24 h; 1.5 where fish live in it"
     )

@@ -13,7 +13,7 @@ from controller.identify.dead_time import identify_dead_time
 from controller.pump import IDLE_SHARE, LONGEST_PI_STEP_S, PumpDrive, Regulator
 from controller.signals import Commands
 from controller.tuning_rules import Gains, Process, half_rule
-from controller.water_loop import WaterLoop
+from controller.water_loop import WaterLoop, livelier
 from sim import layout as at
 from sim.params import PULSE_WINDOW_S
 from sim.plant import Plant
@@ -159,8 +159,8 @@ def supply_process(scenario: Scenario, settings: ControllerSettings, seed: int) 
     """
     duty, slope = _working_point(scenario, settings)
     up = duty + STEP_SHARE * settings.flow_target_kg_s / slope
-    still, still_flow = _drawn(scenario, seed, duty, duty)
-    moved, moved_flow = _drawn(scenario, seed, duty, up)
+    still, still_flow, back = _drawn(scenario, seed, duty, duty)
+    moved, moved_flow, _ = _drawn(scenario, seed, duty, up)
     if min(still_flow.min(), moved_flow.min()) <= 0.0:
         raise ValueError("the pump stopped during the step test (battery, ice or air): check [pump_power] and [place]")
     time_s = ROW_S * np.arange(-24, still.size, dtype=np.float64)
@@ -169,11 +169,13 @@ def supply_process(scenario: Scenario, settings: ControllerSettings, seed: int) 
     fit = identify_dead_time(time_s, given, answer)
     if not fit.lag_s > 0.0 or not abs(fit.gain) > 0.0:
         raise ValueError(f"the supply's answer to a step of the flow cannot be used: {fit.verdict.reason}")
-    return Process(fit.gain, fit.lag_s, fit.delay_s, scenario.sensors.water_temperature.lag)
+    # what the controller does with a warm return counts as gain: its own gains are for cold water coming in
+    factor = livelier(float(still.mean()), float(back.mean())) if settings.coil_water_kg > 0.0 else 1.0
+    return Process(factor * fit.gain, fit.lag_s, fit.delay_s, scenario.sensors.water_temperature.lag)
 
 
-def _drawn(scenario: Scenario, seed: int, duty: float, then: float) -> tuple[np.ndarray, np.ndarray]:
-    """True supply [degC] and flow [kg/s], a row every 5 s, after hours at ``duty`` from a warm pile."""
+def _drawn(scenario: Scenario, seed: int, duty: float, then: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """True supply [degC], flow [kg/s] and return [degC], a row every 5 s, after hours at ``duty`` from a warm pile."""
     plant = Plant(scenario, seed=seed)
     truth: Any = plant.truth  # its properties are made in a loop, which type checkers do not see
     plant.apply(Commands())
@@ -189,9 +191,9 @@ def _drawn(scenario: Scenario, seed: int, duty: float, then: float) -> tuple[np.
     rows = []
     for _ in range(WATCHED_S // ROW_S):
         plant.advance(float(ROW_S))
-        rows.append((truth.supply_c, truth.flow_kg_s))
-    supply, flow = np.array(rows).T
-    return supply, flow
+        rows.append((truth.supply_c, truth.flow_kg_s, truth.return_c))
+    supply, flow, back = np.array(rows).T
+    return supply, flow, back
 
 
 def random_plants(design: Design, seed: int, numbers: range) -> list[RandomPlant]:

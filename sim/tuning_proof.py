@@ -9,9 +9,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from controller.tuning_choice import Rule
 from sim.tuning_loops import Floats, answers, loops_of, margins_of
 from sim.tuning_plants import Design, random_plants, reduced
-from sim.tuning_rule import Rule, tight_gains, tuned
+from sim.tuning_rule import tight_gains, tuned
 
 CHUNK = 250  # plants a job; fixed, so that the number of workers changes nothing
 DRIFT = 1.5  # later, of gain and of dead time

@@ -14,11 +14,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from scipy.optimize import differential_evolution
 
+from controller.tuning_choice import Rule, cautious_gains
 from controller.tuning_rules import Gains, Process
 from sim.tuning_loops import Answers, Floats, Loops, answers, loops_of, margins_of
 from sim.tuning_plants import Design, random_plants, reduced
 from sim.tuning_proof import DRIFT, GAIN_MARGIN, MS_EVER, MS_MOST, MS_SHARE, PHASE_MARGIN_DEG
-from sim.tuning_rule import Rule, cautious_gains, tight_gains
+from sim.tuning_rule import tight_gains
 
 MS_LIMITS = (1.25, 1.4, 1.55, 1.7, 2.0)
 TRAVEL_WEIGHT = 0.2  # duty travel against tracking error, both as shares of tight SIMC's (own judgement)

@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import UsageError
@@ -42,6 +43,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--no-questions", action="store_true", help="ask nothing; what no sensor sees is left out")
     add("--state", metavar="DIR", help="state folder, the one that run has ($STATE_DIRECTORY or ~/.local/state)")
     add("--fresh", action="store_true", help="do not take up a session that was cut")
+    add(
+        "--picture",
+        metavar="FILE",
+        help="with --plant and without --speed: write a picture of the session (PNG, SVG, PDF)",
+    )
     add("--show", action="store_true", help="print what was learned and is used; nothing moves")
     add("--forget", action="store_true", help="drop what was learned: the settings file's values count again")
     add("--json", action="store_true", help="print one JSON object and nothing else (the rest goes to stderr)")
@@ -70,6 +76,8 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError(f"--seed {args.seed}: must be 0 or more")
     if args.speed is not None and not args.plant:
         raise UsageError("--speed is for --plant: real time cannot be hurried")
+    if args.picture is not None and (not args.plant or args.speed is not None):
+        raise UsageError("--picture is for --plant without --speed: only there the truth is known")
     if args.speed is not None and not LEAST_SPEED <= args.speed <= MOST_SPEED:
         raise UsageError(f"--speed {args.speed}: must be {LEAST_SPEED:g}..{MOST_SPEED:g}")
 
@@ -114,6 +122,8 @@ def _at_once(args: argparse.Namespace) -> None:
         SettingsStore(state).save_learned(kept.document)
     except (OSError, ValueError) as wrong:
         raise UsageError(f"what was learned cannot be kept in {state} ({wrong}); the old values stay") from None
+    if args.picture:
+        _draw(done, scenario.title, args.picture)
     if args.json:
         said = report(done) | {"kept": sorted(kept.document.settings), "not_kept": list(kept.left)}
         print(json.dumps(finite(said), indent=2, allow_nan=False, ensure_ascii=False))
@@ -122,6 +132,15 @@ def _at_once(args: argparse.Namespace) -> None:
         print(
             f"Kept: {', '.join(sorted(kept.document.settings)) or 'nothing'}. 'warmheap run --plant' uses it ({state})."
         )
+
+
+def _draw(done: Session, title: str, picture: str) -> None:
+    from .commission_picture import draw_session
+
+    try:
+        draw_session(done, title, Path(picture))
+    except (OSError, ValueError) as wrong:
+        raise UsageError(f"--picture {picture}: cannot be written ({wrong}); end it in .png, .svg or .pdf") from None
 
 
 def report(done: Session) -> dict[str, Any]:

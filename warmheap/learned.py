@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from controller.settings import ControllerSettings, SettingsError
 
 if TYPE_CHECKING:
+    from controller.commissioning_gains import LoopGains
     from controller.commissioning_results import Learned
+    from controller.identify.verdict import Verdict
     from hardware.settings import BoardSettings
 
     from .settings_file import Settings
@@ -75,8 +77,7 @@ def taken(found: Learned, file: Settings, date: str) -> Taken:
     """What of a session is kept: every result that is good, and for each other one the reason why not."""
     settings: dict[str, Entry] = {}
     left: list[str] = []
-    for part, values in (("pump", _pump(found)), ("fan", _fan(found))):
-        verdict = found.verdicts()[part]
+    for part, verdict, values in _settings_of(found):
         entries = {
             name: {"value": value, "sd": sd, "was": getattr(file.controller, name), "date": date}
             for name, (value, sd) in values.items()
@@ -105,6 +106,23 @@ def _refused(settings: ControllerSettings, entries: Mapping[str, Entry]) -> str:
 Values = dict[str, tuple[float, float]]
 
 
+def _settings_of(found: Learned) -> list[tuple[str, Verdict, Values]]:
+    """Each part with its verdict and the settings it gives, the pump before the loop that counts on its curve."""
+    verdicts = found.verdicts()
+    return [
+        ("pump", verdicts["pump"], _pump(found)),
+        ("fan", verdicts["fan"], _fan(found)),
+        ("flow loop", found.flow_loop.verdict, _loop(found.flow_loop, "flow_loop_gain", "flow_loop_integral_s")),
+        (
+            "supply loop",
+            found.supply_loop.verdict,
+            _loop(found.supply_loop, "supply_loop_gain_per_k", "supply_loop_integral_s"),
+        ),
+        ("flow meter", found.meter.verdict, {"flow_meter_gain": _pair(found.meter.scale, found.meter.scale_sd)}),
+        ("water in the coil", found.water.verdict, {"coil_water_kg": _pair(found.water.kg, found.water.sd_kg)}),
+    ]
+
+
 def _pump(found: Learned) -> Values:
     pump = found.pump
     seen = bool(pump.drive) and pump.drive[-1] >= NEAR_FULL  # beyond what was tried the curve would be a guess
@@ -122,6 +140,10 @@ def _fan(found: Learned) -> Values:
         "fan_start_duty": _pair(fan.start_duty, fan.start_sd_duty),
         "fan_run_duty": _pair(fan.run_duty, fan.run_sd_duty),
     }
+
+
+def _loop(found: LoopGains, gain: str, integral: str) -> Values:
+    return {gain: _pair(found.gain, found.gain_sd), integral: _pair(found.integral_s, found.integral_sd_s)}
 
 
 def _pair(value: float, sd: float) -> tuple[float, float]:

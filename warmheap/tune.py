@@ -44,7 +44,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--caution", type=float, metavar="C", help="with --prove: standard uncertainties kept as reserve (1)"
     )
-    parser.add_argument("--workers", type=int, metavar="N", help="processes (one a core); the result is the same")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--workers", type=int, metavar="N", help="processes (one a core); the result is the same")
+    cluster_help = "scheduler of a Dask cluster, like tcp://10.0.0.5:8786; the result is the same"
+    where.add_argument("--cluster", metavar="ADDRESS", help=cluster_help)
+    parser.add_argument(
+        "--settings", metavar="FILE", help="tune for this settings file, not for the scenario's own settings"
+    )
+    parser.add_argument("--state", metavar="DIR", help="with what 'warmheap commission' learned in this state folder")
+    parser.add_argument("--write", metavar="FILE", help="write a settings file with the gains that the search chose")
     parser.add_argument(
         "--out", metavar="DIR", help=f"folder for picture and tuning.json ({DEFAULT_OUT}; none with --json)"
     )
@@ -58,19 +66,29 @@ def run(args: argparse.Namespace) -> None:
     out = None if args.prove and args.out is None else out_folder(args)
     from sim.tuning_plants import designs
 
+    from .tune_file import settings_of
+
+    settings = settings_of(args, scenario)
     began_s = time.perf_counter()
     try:
-        loops = designs(scenario, scenario.controller_settings(), args.seed)
+        loops = designs(scenario, settings, args.seed)
     except ValueError as wrong:
         raise UsageError(wrong) from None
     work = _prove if args.prove else _search
     try:
-        with _executor(args.workers) as executor, _progress() as told:
+        with _executor(args.workers, args.cluster) as executor, _progress() as told:
             done = work(args, loops, plants, executor, told)
     except KeyboardInterrupt:
         raise Stopped("stopped; nothing was kept: half a search or half a proof shows nothing") from None
     said = _said(args, scenario, plants, done, time.perf_counter() - began_s)
     _deliver(args, said, scenario, done, plants, out)
+    if args.write:
+        from .tune_file import with_gains, write_settings
+
+        found = {one.design.name: one.gains for one in done}
+        write_settings(Path(args.write), with_gains(settings, found["flow"], found["supply"]), scenario.title)
+        if not args.json:
+            print(f"wrote {args.write}")
     if not said["goals_met"] and args.prove:
         raise SystemExit(MISSED)
 
@@ -85,6 +103,10 @@ def _checked(args: argparse.Namespace) -> int:
         raise UsageError(f"--seed {args.seed}: must be a whole number from 0 up")
     if args.workers is not None and not 1 <= args.workers <= MOST_WORKERS:
         raise UsageError(f"--workers {args.workers}: must be 1 to {MOST_WORKERS}")
+    if args.write and args.prove:
+        raise UsageError("--write goes with the search: --prove tries a rule and finds no gains of its own")
+    if args.write and Path(args.write).exists():
+        raise UsageError(f"{args.write} is there already and is not overwritten: name another file or move it away")
     for name, value, low, high in (
         ("--closed-loop", args.closed_loop, 0.2, 20.0),
         ("--caution", args.caution, 0.0, 4.0),
@@ -97,12 +119,16 @@ def _checked(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _executor(workers: int | None) -> Iterator[Executor | None]:
-    """Processes that load afresh (a fork beside a display's thread may hang); with one worker none at all."""
+def _executor(workers: int | None, cluster: str | None) -> Iterator[Executor | None]:
+    """A cluster, or processes that load afresh (a fork beside a display's thread may hang); for one worker none at all."""
     import multiprocessing as mp
     import os
     from concurrent.futures import ProcessPoolExecutor
 
+    if cluster is not None:
+        with _of_cluster(cluster) as executor:
+            yield executor
+        return
     count = workers or min(os.cpu_count() or 1, MOST_WORKERS)
     if count == 1:
         yield None
@@ -113,6 +139,18 @@ def _executor(workers: int | None) -> Iterator[Executor | None]:
         except KeyboardInterrupt:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+@contextmanager
+def _of_cluster(address: str) -> Iterator[Executor]:
+    """The workers of a Dask cluster."""
+    from .campaign_cluster import dask_crew
+
+    try:
+        with dask_crew(address) as crew:
+            yield crew.executor
+    except UsageError as wrong:
+        raise UsageError(str(wrong).replace("--dask", "--cluster", 1)) from None
 
 
 def _deaf_to_ctrl_c() -> None:
@@ -161,7 +199,7 @@ def _prove(
 
 
 def _rule(args: argparse.Namespace) -> Any:
-    from sim.tuning_rule import Rule
+    from controller.tuning_choice import Rule
 
     wanted = {"closed_loop_delays": args.closed_loop, "caution_sd": args.caution}
     return Rule()._replace(**{name: value for name, value in wanted.items() if value is not None})

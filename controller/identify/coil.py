@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from controller.identify.coil_model import Guesses, lagged, outlet
+from controller.identify.coil_model import JOINT_KG, TURNS_KG, Chain, Guesses, lagged, outlet
 from controller.identify.verdict import (
     Floats,
     Spoiled,
@@ -32,18 +32,23 @@ MOST_NTU = 3.0
 PASSED, PASSED_WELL, PASSED_BLIND = 1.15, 1.45, 1.6  # coil contents pumped: to try, to trust, without a tape
 PROBE_SD_K, FLOW_SD = 0.1, 0.02  # of matched probes, and of a flow
 LEAST_STEP_S, MOST_STEPS = 2.0, 400
-TANKS = (6, 10, 20, 50)
+TANKS = (5, 8, 12, 20, 50)
 LEAST_UA, MOST_UA = 10.0, 4000.0  # W/K
 LEAST_KG = 1.0
+ANY_DRUM_KG = 200.0
 MOST_SAG_K_J = 6e-6
 SAG_K_J = 7e-7  # of half a tonne of wet material around the pipe; a rough guess before the test
-JOINT_KG, TAPE_SD = 4.0, 0.08  # fittings and last turns after the coil; error of log water by tape
+TAPE_SD, TAPE_SD_KG = 0.08, 1.5  # error of log water by tape, and of what lies outside of what was taped
+DRUM_UA, DRUM_UA_SD = 60.0, 0.7  # W/K of a turn or three in a drum, and its logarithm's spread (own judgement)
 FIT_SD_K = 0.15  # size of an ordinary residual
-SCALE = np.array([1.0, 1.0, 1e-6, 1.0])
+SCALE = np.array([1.0, 1.0, 1e-6, 1.0, 1.0])
 STEPS = 14
-MOST_SD = 0.15  # of UA
-MODEL_SD = 0.1  # tanks in an even bed are not the coil itself; seen on simulated plants
+MOST_SD = 0.12  # of UA; on simulated plants the true error was half of what is stated here, so that 15 % was kept
+MODEL_SD = 0.04  # tanks in an even bed are not the coil itself; seen on simulated plants
+UNEVEN = 0.3  # so much of a bed that seems to cool otherwise than usual is a bed that was uneven (own judgement)
+RIVAL = 3.0  # a chain with an error up to so many times the best one's is a rival
 NAN = float("nan")
+MORE_WATER = repeat_with("more water drawn: what stood in the coil had not all passed")
 SEVERAL = repeat_with("a longer draw, or the length and bore of the coil's pipe: several coils fit what was seen")
 
 
@@ -51,6 +56,7 @@ class Coil(NamedTuple):
     """Conductance of a fresh bed [W/K], water in the coil [kg], bed temperature by the supply probe [degC]; NaN: not told.
 
     ``sag_k_j`` is by how much the material around the coil cooled for each joule it gave; ``fit_k`` the residuals' rms.
+    The conductance is that of ``tanks`` in the bed and of ``drum_ua_w_k`` in a drum, together.
     """
 
     ua_w_k: float
@@ -60,6 +66,13 @@ class Coil(NamedTuple):
     sag_k_j: float
     fit_k: float
     verdict: Verdict
+    tanks: int = 0
+    drum_ua_w_k: float = 0.0
+
+    @property
+    def chain(self) -> Chain:
+        """How the coil is cut in the model that was fitted."""
+        return Chain(max(self.tanks, 1), ANY_DRUM_KG if self.drum_ua_w_k > 0.0 else 0.0)
 
 
 def effectiveness(ua_w_k: float, flow_kg_s: float) -> float:
@@ -82,21 +95,24 @@ def identify_coil(
     coil_kg: float = NAN,
     probe_lag_s: float = 0.0,
     probe_lag_sd_s: float = 0.0,
+    drum_kg: float = 0.0,
 ) -> Coil:
     """Fit one draw that begins at rest; columns (n,) in s, kg/s and degC, ``return_c`` already matched to ``supply_c``.
 
     ``coil_kg`` is the water in the coil by tape measure, NaN if nobody knows it; ``probe_lag_s`` the time constant of
-    both water probes and ``probe_lag_sd_s`` its uncertainty: two more fits show what that does to the result.
+    both water probes and ``probe_lag_sd_s`` its uncertainty: two more fits show what that does to the result. ``drum_kg``
+    is the water of a drum in which the last turns lie, 0 for none.
     """
     if not np.isfinite(np.asarray(return_c, dtype=np.float64)).any():
         return _nothing(cannot_tell("no return probe is fitted: how much the water warmed is not known"))
     try:
         t, m, out, back = usable_rows(LEAST_ROWS, time_s, flow_kg_s, supply_c, return_c)
         record = t, np.maximum(m, 0.0), _smooth(out), _smooth(back)
-        found = _fitted(_Draw.of(*record, probe_lag_s), coil_kg)
+        best, found = _fitted(_Draw.of(*record, probe_lag_s), coil_kg, drum_kg)
         if not (found.verdict.good and probe_lag_sd_s > 0.0):
             return found
-        sides = [_fitted(_Draw.of(*record, probe_lag_s + k * probe_lag_sd_s), coil_kg).ua_w_k for k in (-1.0, 1.0)]
+        moved = [_Draw.of(*record, probe_lag_s + k * probe_lag_sd_s) for k in (-1.0, 1.0)]
+        sides = [_Problem(draw, coil_kg).solved(best.chain, best.at).ua for draw in moved]
         return _less_sure(found, 0.5 * abs(sides[1] - sides[0]))
     except Spoiled as spoiled:
         return _nothing(spoiled.verdict)
@@ -144,10 +160,10 @@ class _Draw(NamedTuple):
 
 
 class _Best(NamedTuple):
-    """A fit: what to minimise, then log UA, log water, sag, log lag, the bed, and the covariance of the first four."""
+    """A fit: what to minimise; log UA, log water, sag, log lag, log UA in the drum; the bed; the covariance of the five."""
 
     error: float
-    tanks: int
+    chain: Chain
     at: Floats
     bed: float
     fit_k: float
@@ -155,24 +171,50 @@ class _Best(NamedTuple):
 
     @property
     def ua(self) -> float:
-        return float(np.exp(self.at[0]))
+        return float(np.exp(self.at[0])) + self.drum_ua
+
+    @property
+    def drum_ua(self) -> float:
+        return float(np.exp(self.at[4])) if self.chain.drum_kg > 0.0 else 0.0
 
     @property
     def kg(self) -> float:
-        return float(np.exp(self.at[1]))
+        return float(np.exp(self.at[1])) + TURNS_KG + JOINT_KG
+
+    @property
+    def ua_sd(self) -> float:
+        """Of log UA, by noise."""
+        share = self.drum_ua / self.ua
+        slope = np.array([1.0 - share, 0.0, 0.0, 0.0, share])
+        return float(max(slope @ self.covariance @ slope, 0.0) ** 0.5)
 
 
-def _fitted(draw: _Draw, coil_kg: float) -> Coil:
+def _fitted(draw: _Draw, coil_kg: float, drum_kg: float) -> tuple[_Best, Coil]:
     taped = 0.0 < coil_kg < 1e4
     if draw.out.size < LEAST_ROWS or draw.pumped_kg < 1.0:
         raise Spoiled(repeat_with("a longer draw: hardly any water was pumped"))
     if taped and draw.pumped_kg < PASSED * coil_kg:
-        raise Spoiled(repeat_with("more water drawn: what stood in the coil had not all passed"))
+        raise Spoiled(MORE_WATER)
     if float(draw.out.max()) - float(np.median(draw.back)) < LEAST_SPAN_K:
         raise Spoiled(cannot_tell("the bed is hardly warmer than the water that enters it"))
-    problem = _Problem(draw, coil_kg if taped else NAN)
-    best = min((problem.solved(tanks) for tanks in TANKS), key=lambda found: found.error)
-    return _weighed(draw, best, taped)
+    problem = _Problem(draw, coil_kg)
+    tried = [problem.solved(Chain(tanks, drum_kg)) for tanks in TANKS]
+    best = min(tried, key=lambda found: found.error)
+    return best, _weighed(draw, best, float(np.hypot(_rivalry(tried, best), _unevenness(best))), taped)
+
+
+def _rivalry(tried: list[_Best], best: _Best) -> float:
+    """Spread of log UA among the degrees of mixing that fit nearly as well as the best."""
+    worse = np.array([found.error / max(best.error, 1e-9) for found in tried])
+    apart = np.log([found.ua / best.ua for found in tried])
+    weight = np.where(worse < RIVAL, np.exp(1.0 - worse), 0.0)
+    return float(np.sqrt(weight @ apart**2 / weight.sum()))
+
+
+def _unevenness(best: _Best) -> float:
+    """By how much log UA may be off in an uneven bed, which seems to cool too fast or too slowly."""
+    along = best.covariance[0, 2] / max(best.covariance[2, 2], 1e-12)
+    return float(UNEVEN * abs(along * (best.at[2] - SAG_K_J) / SCALE[2]))
 
 
 class _Problem:
@@ -180,23 +222,24 @@ class _Problem:
 
     def __init__(self, draw: _Draw, coil_kg: float) -> None:
         self._draw, self._rows = draw, slice(_faded(draw), None)
-        taped = coil_kg == coil_kg
+        taped = 0.0 < coil_kg < 1e4
         self._known = np.array([
-            np.log(coil_kg + JOINT_KG) if taped else np.log(max(0.6 * draw.pumped_kg, LEAST_KG)),
-            SAG_K_J, np.log(max(draw.lag_s, 5.0)),
+            np.log(coil_kg) if taped else np.log(max(0.6 * draw.pumped_kg, LEAST_KG)),
+            SAG_K_J, np.log(max(draw.lag_s, 5.0)), np.log(DRUM_UA),
         ])  # fmt: skip
-        self._known_sd = np.array([TAPE_SD if taped else 3.0, SAG_K_J, 0.5])
+        tape_sd = float(np.hypot(TAPE_SD, TAPE_SD_KG / coil_kg)) if taped else 3.0
+        self._known_sd = np.array([tape_sd, SAG_K_J, 0.5, DRUM_UA_SD])
 
-    def solved(self, tanks: int) -> _Best:
-        """Return the best fit with this many tanks: a coarse grid, then damped Gauss-Newton steps (Marquardt 1963)."""
-        at = self._coarse(tanks)
-        rest, bed, slopes = self._linear(tanks, at)
+    def solved(self, chain: Chain, near: Floats | None = None) -> _Best:
+        """Return the best fit: from a coarse grid or ``near``, damped Gauss-Newton steps (Marquardt 1963)."""
+        at = self._coarse(chain) if near is None else near
+        rest, bed, slopes = self._linear(chain, at)
         damping = 1e-2
         for _ in range(STEPS):
             normal = slopes.T @ slopes
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-9), slopes.T @ rest)
             new = self._inside(at - np.clip(step, -0.5, 0.5) * SCALE)
-            new_rest, new_bed, new_slopes = self._linear(tanks, new)
+            new_rest, new_bed, new_slopes = self._linear(chain, new)
             if new_rest @ new_rest < rest @ rest:
                 gain = 1.0 - float(new_rest @ new_rest) / float(rest @ rest)
                 at, rest, bed, slopes, damping = new, new_rest, new_bed, new_slopes, 0.3 * damping
@@ -207,30 +250,31 @@ class _Problem:
         data = rest[: -self._known.size]
         spread = max(float(data @ data) / data.size, 1.0) * hanging_together(data)
         covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes) * spread, dtype=np.float64)
-        return _Best(float(rest @ rest), tanks, at, bed, float(np.sqrt(np.mean(data**2)) * FIT_SD_K), covariance)
+        return _Best(float(rest @ rest), chain, at, bed, float(np.sqrt(np.mean(data**2)) * FIT_SD_K), covariance)
 
-    def _coarse(self, tanks: int) -> Floats:
+    def _coarse(self, chain: Chain) -> Floats:
         uas = np.log(np.geomspace(40.0, 2500.0, 8))
         masses = self._known[0] + (np.zeros(1) if self._known_sd[0] < 1.0 else np.linspace(-1.5, 0.4, 6))
-        grid = np.array([(ua, kg, SAG_K_J, self._known[2]) for ua in uas for kg in masses])
-        rest, _ = self._residuals(tanks, grid)
+        grid = np.array([(ua, kg, SAG_K_J, *self._known[2:]) for ua in uas for kg in masses])
+        rest, _ = self._residuals(chain, grid)
         return np.asarray(grid[int((rest**2).sum(axis=0).argmin())])
 
     def _inside(self, at: Floats) -> Floats:
-        most = np.array([np.log(MOST_UA), np.log(1.2 * self._draw.pumped_kg + 2.0), MOST_SAG_K_J, np.log(300.0)])
-        return np.clip(at, (np.log(LEAST_UA), np.log(LEAST_KG), 0.0, 0.0), most)
+        most_kg = np.log(1.2 * self._draw.pumped_kg + 2.0)
+        most = np.array([np.log(MOST_UA), most_kg, MOST_SAG_K_J, np.log(300.0), np.log(0.5 * MOST_UA)])
+        return np.clip(at, (np.log(LEAST_UA), np.log(LEAST_KG), 0.0, 0.0, 0.0), most)
 
-    def _linear(self, tanks: int, at: Floats) -> tuple[Floats, float, Floats]:
-        """Residuals, bed and scaled slopes at one point, all from one run of five guesses."""
-        moved = at + np.vstack([np.zeros(4), 0.01 * np.diag(SCALE)])
-        rest, bed = self._residuals(tanks, moved)
+    def _linear(self, chain: Chain, at: Floats) -> tuple[Floats, float, Floats]:
+        """Residuals, bed and scaled slopes at one point, all from one run of six guesses."""
+        moved = at + np.vstack([np.zeros(SCALE.size), 0.01 * np.diag(SCALE)])
+        rest, bed = self._residuals(chain, moved)
         return rest[:, 0], float(bed[0]), (rest[:, 1:] - rest[:, :1]) / 0.01
 
-    def _residuals(self, tanks: int, at: Floats) -> tuple[Floats, Floats]:
-        """Residuals (rows, g) in units of their expected size and the best bed temperature (g,), guesses (g, 4)."""
+    def _residuals(self, chain: Chain, at: Floats) -> tuple[Floats, Floats]:
+        """Residuals (rows, g) in units of their expected size and the best bed temperature (g,), guesses (g, 5)."""
         draw, rows = self._draw, self._rows
-        guesses = Guesses(np.exp(at[:, 0]), np.exp(at[:, 1]), at[:, 2])
-        of_bed, of_inlet = outlet(guesses, tanks, draw.dt_s, draw.flow, draw.back)
+        guesses = Guesses(np.exp(at[:, 0]), np.exp(at[:, 4]), np.exp(at[:, 1]), at[:, 2])
+        of_bed, of_inlet = outlet(guesses, chain, draw.dt_s, draw.flow, draw.back)
         lag_s = np.exp(at[:, 3])
         of_bed, of_inlet = lagged(of_bed, draw.dt_s, lag_s)[rows], lagged(of_inlet, draw.dt_s, lag_s)[rows]
         rest = draw.out[rows, None] - of_inlet
@@ -244,21 +288,23 @@ def _faded(draw: _Draw) -> int:
     return min(int(np.argmax(draw.out >= draw.out.max() - 0.3)), draw.out.size - LEAST_ROWS // 2)
 
 
-def _weighed(draw: _Draw, best: _Best, taped: bool) -> Coil:
+def _weighed(draw: _Draw, best: _Best, model_sd: float, taped: bool) -> Coil:
     flow = float(np.median(draw.flow[draw.flow > 1e-3]))
     ntu = best.ua / (flow * WATER_J_KG_K)
     span = best.bed - float(np.median(draw.back))
     by_probe = PROBE_SD_K * np.sqrt(2.0) / max(ntu * span * np.exp(-ntu), 1e-6)
-    sd = best.ua * float(np.sqrt(best.covariance[0, 0] + by_probe**2 + FLOW_SD**2 + MODEL_SD**2))
+    sd = best.ua * float(np.sqrt(best.ua_sd**2 + by_probe**2 + FLOW_SD**2 + MODEL_SD**2 + model_sd**2))
     verdict = _judged(draw, best, sd, ntu, taped)
-    return Coil(best.ua, sd, best.kg, best.bed, float(best.at[2]), best.fit_k, verdict)
+    return Coil(
+        best.ua, sd, best.kg, best.bed, float(best.at[2]), best.fit_k, verdict, best.chain.tanks, best.drum_ua
+    )  # fmt: skip
 
 
 def _judged(draw: _Draw, best: _Best, sd: float, ntu: float, taped: bool) -> Verdict:
     if best.fit_k > 1.0:
         return cannot_tell("the supply does not follow the return as a coil in an even bed would")
     if best.kg > draw.pumped_kg / (PASSED_WELL if taped else PASSED_BLIND):
-        return repeat_with("more water drawn: what stood in the coil had not all passed")
+        return MORE_WATER
     if ntu > MOST_NTU or best.ua > 0.97 * MOST_UA:
         return repeat_with("more flow: the water came out as hot as the bed, however good the coil is")
     if sd > MOST_SD * best.ua:

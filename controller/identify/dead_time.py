@@ -63,16 +63,22 @@ def identify_dead_time(time_s: ArrayLike, given: ArrayLike, answer: ArrayLike, l
     """
     try:
         t, u, y = usable_rows(LEAST_ROWS, time_s, given, answer)
-        at_s, size = _steps(t, u)
+        at_s, size = steps_of(t, u)
         kept = clear_of_spikes(y)
         if kept.sum() < LEAST_ROWS:
             raise Spoiled(repeat_with("a quieter sensor: most readings are spikes"))
         return _fitted(t[kept] - at_s[0], y[kept], at_s - at_s[0], size, least_lag_s)
     except Spoiled as spoiled:
-        return DeadTimeFit(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, spoiled.verdict)
+        return no_fit(spoiled.verdict)
 
 
-def _steps(t: Floats, u: Floats) -> tuple[Floats, Floats]:
+def no_fit(verdict: Verdict) -> DeadTimeFit:
+    """A fit that shows nothing but why."""
+    return DeadTimeFit(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, verdict)
+
+
+def steps_of(t: Floats, u: Floats) -> tuple[Floats, Floats]:
+    """Times [s] and sizes of the steps in ``u``; raises `Spoiled` when there is none, or more than 40."""
     change = np.diff(u)
     rows = np.flatnonzero(np.abs(change) > 1e-9)
     if not rows.size:
@@ -83,15 +89,20 @@ def _steps(t: Floats, u: Floats) -> tuple[Floats, Floats]:
 
 
 def _fitted(t: Floats, y: Floats, at_s: Floats, size: Floats, least_lag_s: float) -> DeadTimeFit:
-    after_s, noise = float(t[-1]), noise_sd(y)
+    after_s = float(t[-1])
+    clear_answer(t, y)
+    delay, lag = _searched(t, y, at_s, size, after_s, least_lag_s)
+    return _with_uncertainty(t, y, at_s, size, delay, lag, after_s, least_lag_s)
+
+
+def clear_answer(t: Floats, y: Floats) -> None:
+    """Raise `Spoiled` where nothing can be seen: too few rows after the step at 0, or no answer above the noise."""
     if np.count_nonzero(t > 0.0) < LEAST_ROWS // 2:
         raise Spoiled(repeat_with("a longer record after the step"))
     if np.ptp(y) <= 1e-12:
         raise Spoiled(cannot_tell("the answer never changed: the sensor is stuck or the step did not reach it"))
-    if np.ptp(y) < CLEAR * noise:
+    if np.ptp(y) < CLEAR * noise_sd(y):
         raise Spoiled(repeat_with("a larger step: the answer does not stand out of the noise"))
-    delay, lag = _searched(t, y, at_s, size, after_s, least_lag_s)
-    return _with_uncertainty(t, y, at_s, size, delay, lag, after_s, least_lag_s)
 
 
 def unit_answer(t: Floats, at_s: Floats, size: Floats, delay_s: float, lag_s: float) -> Floats:

@@ -8,8 +8,9 @@ from typing import NamedTuple
 from numpy.typing import ArrayLike
 
 from controller.identify.motor import NOMINAL_V, MotorCurve, identify_motor, no_curve
-from controller.identify.verdict import cannot_tell, good, repeat_with
+from controller.identify.verdict import Verdict, cannot_tell, good, repeat_with
 
+NAN = float("nan")
 LEAST_KG_S = 5e-4
 METER_SD = 0.02  # gain error of a pulse meter; makers' data, from memory
 BUCKET_SD = 0.03  # ten litres and a watch; own judgement
@@ -54,22 +55,44 @@ def identify_pump_by_bucket(buckets: list[Bucket], start_duty: float) -> MotorCu
     return MotorCurve(start_duty, 0.01, nan, nan, drives, flows, sds, nan, nan, verdict, blind)
 
 
-def corrected_by_bucket(curve: MotorCurve, buckets: list[Bucket]) -> MotorCurve:
-    """Return a metered curve whose scale is the weighted mean of meter and bucket; worse than 4 sd apart: repeat."""
+class Meter(NamedTuple):
+    """``scale`` is the true flow over what the meter reads, with its standard uncertainty; NaN: not told."""
+
+    scale: float
+    scale_sd: float
+    verdict: Verdict
+
+
+def meter_scale(curve: MotorCurve, buckets: list[Bucket]) -> Meter:
+    """Return what bucket checks say of the meter behind ``curve``: the weighted mean of meter and buckets.
+
+    Worse than 4 standard uncertainties apart: repeat.
+    """
     ratios = [b.flow / curve.at(b.duty, _volts(b.volts)) for b in buckets if b.flow > 0.0 and curve.drive]
     if not ratios:
-        return curve
+        return Meter(NAN, NAN, repeat_with("a bucket check: nothing else shows what the meter is off by"))
     ratio = sum(ratios) / len(ratios)
     bucket_sd = BUCKET_SD / len(ratios) ** 0.5
     apart = abs(ratio - 1.0) / (METER_SD**2 + bucket_sd**2) ** 0.5
     if not apart < 4.0:
         word = f"the meter and the bucket checked: they differ by {100.0 * abs(ratio - 1.0):.0f} %"
-        return curve._replace(verdict=repeat_with(word))
+        return Meter(NAN, NAN, repeat_with(word))
     share = METER_SD**2 / (METER_SD**2 + bucket_sd**2)
     scale = 1.0 + share * (ratio - 1.0)
-    factor = (1.0 - share) ** 0.5  # the common error shrinks
+    sd = METER_SD * (1.0 - share) ** 0.5  # the common error shrinks
+    return Meter(scale, sd, good(f"the meter reads {100.0 * abs(1.0 / scale - 1.0):.0f} % off, by bucket"))
+
+
+def corrected_by_bucket(curve: MotorCurve, buckets: list[Bucket]) -> MotorCurve:
+    """Return a metered curve brought to scale by `meter_scale`; the same curve without any bucket check."""
+    if not any(b.flow > 0.0 for b in buckets) or not curve.drive:
+        return curve
+    meter = meter_scale(curve, buckets)
+    if not meter.verdict.good:
+        return curve._replace(verdict=meter.verdict)
+    factor = meter.scale_sd / METER_SD
     return curve._replace(
-        reading=tuple(r * scale for r in curve.reading), reading_sd=tuple(s * factor for s in curve.reading_sd)
+        reading=tuple(r * meter.scale for r in curve.reading), reading_sd=tuple(s * factor for s in curve.reading_sd)
     )
 
 

@@ -50,7 +50,7 @@ def test_the_session_ends_within_the_hour_and_passes_every_stage_it_can(whole) -
     rig, session, steps, _ = whole
     assert steps[-1].done and rig.time_s - 1.7e9 < 3600.0
     seen = list(dict.fromkeys(step.stage for step in steps))
-    assert seen == [name for name in ORDER if name != BUCKETS[2]]
+    assert seen == [name for name in ORDER if name != BUCKETS[2]]  # full power would take more heat than is left
     assert not session.given_up
 
 

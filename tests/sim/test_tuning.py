@@ -10,13 +10,14 @@ import pytest
 
 from controller.identify.dead_time import DeadTimeFit, identify_dead_time, unit_answer
 from controller.identify.verdict import good, repeat_with
+from controller.tuning_choice import Rule, cautious_gains, tuned_from_fit
 from controller.tuning_rules import Gains, Process, half_rule, simc_pi
 from sim.scenario import Scenario
 from sim.tuning_loops import answers, loops_of, margins_of
 from sim.tuning_picture import draw_tuning
 from sim.tuning_plants import FLOW, SESSION_TICK_S, SUPPLY, Design, designs, flow_design, random_plants, reduced
 from sim.tuning_proof import CHUNK, FIELDS, Proof, judged, load_error, prove
-from sim.tuning_rule import Rule, cautious_gains, tight_gains, tuned, tuned_from_fit
+from sim.tuning_rule import tight_gains, tuned
 from sim.tuning_search import COLUMNS, chosen_of, cost, front_of, gains_of, searched, tried
 
 MILD = Path(__file__).parents[2] / "scenarios" / "mild-wet-winter.toml"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from warmheap import campaign_cluster
 from warmheap.cli import main
 
 ROOT = Path(__file__).parents[2]
@@ -94,3 +95,47 @@ def test_ctrl_c_keeps_nothing_and_says_so(
     monkeypatch.setattr(sim.tuning_search, "searched", interrupted)
     assert main(["tune", MILD, "--workers", "1", "--out", str(tmp_path)]) == 130
     assert "nothing was kept" in capsys.readouterr().err and list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_of_two_gives_the_table_of_one(capsys: pytest.CaptureFixture[str]) -> None:
+    distributed = pytest.importorskip("distributed")
+    words = (MILD, "--prove", "--plants", "300", "--seed", "3")
+    with distributed.LocalCluster(2, threads_per_worker=1, dashboard_address=None) as cluster:
+        clustered = found(capsys, *words, "--cluster", cluster.scheduler_address)
+    assert clustered == found(capsys, *words, "--workers", "1")
+
+
+def test_tune_takes_a_settings_file_and_writes_one(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    mine, out = tmp_path / "mine.toml", tmp_path / "tuned.toml"
+    mine.write_text('[water]\nflow_target = "1.2 gal/min"\nsupply_loop_gain_per_k = 0.05\n', encoding="utf-8")
+    words = (MILD, "--settings", str(mine), "--plants", "4", "--workers", "1", "--write", str(out))
+    said = found(capsys, *words)
+    from warmheap.settings_file import load
+
+    before, after = load(mine).controller, load(out).controller
+    in_use, chosen = (said["loops"]["supply"]["gains"][name]["gain"] for name in ("in use", "chosen"))
+    assert in_use == pytest.approx(-0.05 * before.flow_target_kg_s)
+    assert after.flow_target_kg_s == pytest.approx(before.flow_target_kg_s, rel=1e-3)
+    assert after.supply_loop_gain_per_k == pytest.approx(-chosen / before.flow_target_kg_s, rel=2e-3)
+    assert after.flow_loop_integral_s == pytest.approx(said["loops"]["flow"]["gains"]["chosen"]["integral_s"], rel=2e-3)
+    assert main(["tune", *words]) == 2
+    assert "not overwritten" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--cluster", "tcp://127.0.0.1:9"], "--cluster tcp://127.0.0.1:9: no Dask scheduler"),
+        (["--settings", "no-such.toml"], "no-such.toml"),
+        (["--prove", "--write", "x.toml"], "--write goes with the search"),
+        (["--state", "no-such-folder"], "nothing was learned"),
+    ],
+)
+def test_what_cannot_be_tuned_is_refused(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], told: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(campaign_cluster, "ANSWER_S", 1)
+    assert main(["tune", MILD, "--plants", "4", "--out", str(tmp_path), *words]) == 2
+    assert told in capsys.readouterr().err
