@@ -14,7 +14,6 @@ LEAST_ON_S = 180.0
 LEAST_OFF_S = 600.0
 LEAST_SHARE = 0.05  # of the flow target
 HOT_PAUSE_S = 900.0
-HOT_OF_DAY_S, LONG_PAUSE_S = 3600.0, 3600.0  # after an hour of too hot water in a day the pauses grow
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
@@ -145,8 +144,7 @@ class WaterLoop(Memory):
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         self.hot_day_s = hot_of_day_s(self.hot_day_s, supply_c > limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
-            much = self.hot_day_s > HOT_OF_DAY_S
-            self.pause_s, self.hot_s = (LONG_PAUSE_S if much else HOT_PAUSE_S), 0.0
+            self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
         return self.pause_s > 0.0
 

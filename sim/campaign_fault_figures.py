@@ -59,7 +59,9 @@ def _line(entries: list[dict[str, Any]], unsafe: int, alone: int) -> dict[str, A
 
 def due(entry: dict[str, Any]) -> bool:
     """Whether a fault had shown for as long as the time in which one of its alarms is promised."""
-    return bool(entry["promised"] and entry["showed_h"] >= FAULTS[entry["name"]].promised_h)
+    kind = FAULTS[entry["name"]]
+    promised = entry["promised"] and entry["severity"] >= kind.promised_from  # a file may be older than the promise
+    return bool(promised and entry["showed_h"] >= kind.promised_h)
 
 
 def kept(entry: dict[str, Any]) -> bool:

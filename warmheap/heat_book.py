@@ -136,7 +136,7 @@ class HeatBook:
         return house_c < self._settings.greenhouse_ceiling_c
 
     def _water(self, b: Booked, now: dict[str, float], r: Readings) -> None:
-        measured_kg_s = r.water_flow_kg_s
+        measured_kg_s = self._settings.flow_meter_gain * r.water_flow_kg_s
         self._metered = self._metered or measured_kg_s == measured_kg_s
         if self._pump_duty <= 0.0:
             self._rest(b.span_s, measured_kg_s)

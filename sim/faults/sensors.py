@@ -71,7 +71,7 @@ def _restless(field: str, name: str, names: frozenset[str]) -> tuple[FaultKind, 
         FaultKind(
             f"{name}-noisy", (23,), "The reading jumps by degrees from second to second.", "Smooth or drop it; tell.",
             "standard deviation, K", 1.5, 8.0, Proof("scatter", scatter(field), 0.5), alter=noisy(field),
-            promised_h=1.5, promised_from=0.3, names=names,
+            promised_h=1.5, promised_from=0.8, names=names,
             would_tell="a count of doubtful readings", fits=fits,
         ),
         FaultKind(

@@ -225,6 +225,6 @@ KINDS = (
     FaultKind(
         "pump-weak-start", (15,), "The pump needs far more duty to keep turning.", "Learn it, ask for more.",
         "factor on the smallest running duty", 1.3, 3.0, Proof("running duty rises", params_at(at.P_PUMP_RUN), 0.03),
-        alter=scaled(at.P_PUMP_RUN), names=NO_MOTOR, would_tell="a flow meter", shows=PUMP,
+        alter=scaled(at.P_PUMP_RUN), names=NO_MOTOR | {"flow-low"}, would_tell="a flow meter", shows=PUMP,
     ),
 )  # fmt: skip

@@ -36,6 +36,11 @@ def test_an_hour_of_steady_flow_is_mass_times_heat_capacity_times_rise():
     assert sums["span_s"] == 3600.0 and sums["gap_s"] == sums["blind_s"] == sums["water_est_j"] == 0.0
 
 
+def test_the_bucket_corrects_the_meter():
+    sums = booked([({}, 0.3, 0.0)] * 61, HeatBook(replace(S, flow_meter_gain=1.1)))
+    assert sums["water_kg"] == pytest.approx(1.1 * 216.0)
+
+
 def test_nothing_is_credited_while_the_pump_stands_whatever_the_probes_say():
     sums = booked([({"water_flow_kg_s": 0.02}, 0.0, 0.0)] * 61)  # water creeps round by itself
     assert sums["water_j"] == sums["water_est_j"] == sums["water_dead_j"] == 0.0
