@@ -288,9 +288,11 @@ def _locked(state: Path) -> IO[str] | None:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return None
-    lock.truncate(0)
-    lock.write(f"{os.getpid()}\n")
-    lock.flush()
+    try:
+        os.ftruncate(lock.fileno(), 0)
+        os.write(lock.fileno(), f"{os.getpid()}\n".encode("ascii"))
+    except OSError:
+        pass  # a full disk: the lock holds all the same, and the number only tells people who has it
     return lock
 
 

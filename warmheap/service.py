@@ -121,14 +121,19 @@ def write_units(folder: Path, settings: Path) -> str:
 
 
 def _network(settings: Path) -> str:
-    """What of the network the settings want; a file that is not written yet wants what is usual."""
+    """What of the network the settings want; a file that is not written yet wants what is usual.
+
+    ``UsageError`` for one that cannot be read: a guess could open more than its owner wants.
+    """
     from .outside_settings import OutsideSettings, address
     from .settings_file import SettingsFileError, load
 
     try:
         outside = load(settings).outside if settings.exists() else OutsideSettings()
-    except (SettingsFileError, OSError):
-        outside = OutsideSettings()
+    except SettingsFileError as wrong:
+        raise UsageError(str(wrong)) from None
+    except OSError as wrong:
+        raise UsageError(f"cannot read {settings}: {wrong.strerror}") from None
     local = address(outside.page.listen)[0] in ("127.0.0.1", "::1", "localhost")
     if outside.mqtt.host or outside.notify.command or (outside.page.serve and not local):
         return _NETWORK["open"]

@@ -1,5 +1,6 @@
 """Real processes, really killed: whatever happens to the loop or its guardian, the outputs are safe within two seconds."""
 
+import errno
 import json
 import os
 import signal
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from board_rig import seconds_until
 
+from warmheap import guardian
 from warmheap.guardian import FD_HERE, all_safe, main
 from warmheap.record import read_record, spec
 
@@ -281,3 +283,12 @@ def test_what_safe_off_will_need_is_written_down_before_anything_opens(start):
     assert guarded.runs()
     kept = json.loads((guarded.state / "outputs.json").read_text())
     assert [s["name"] for s in kept] == ["pump", "fan"]
+
+
+def test_a_full_disk_keeps_nobody_from_the_lock(tmp_path, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(guardian.os, "write", full)
+    with guardian._locked(tmp_path) as lock:
+        assert lock is not None and guardian._locked(tmp_path) is None

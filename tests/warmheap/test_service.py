@@ -9,6 +9,7 @@ import pytest
 
 from warmheap import service
 from warmheap.cli import main
+from warmheap.errors import UsageError
 from warmheap.guardian import FROZEN_S, PAUSES_S, STARTING_S
 
 
@@ -56,7 +57,6 @@ def test_it_may_do_what_it_must_and_little_else(unit):
         ('[page]\nlisten = "0.0.0.0:8067"', None, None),
         ('[page]\nserve = false\n[mqtt]\nhost = "hub.example"', None, None),
         ('[notify]\ncommand = "mail me"', None, None),
-        ("not a settings file", None, "any"),
     ],
 )
 def test_it_reaches_the_network_as_far_as_the_settings_want_and_no_further(tmp_path, text, private, deny):
@@ -65,6 +65,14 @@ def test_it_reaches_the_network_as_far_as_the_settings_want_and_no_further(tmp_p
     s = settings(service.unit_text(file))
     assert (s.get("PrivateNetwork"), s.get("IPAddressDeny")) == (private, deny)
     assert ("AF_INET" in s["RestrictAddressFamilies"]) == (private is None)
+
+
+def test_nothing_is_guessed_about_a_settings_file_that_cannot_be_read(tmp_path):
+    file = tmp_path / "g.toml"
+    file.write_text("not a settings file")
+    with pytest.raises(UsageError, match=r"g\.toml"):
+        service.write_units(tmp_path / "units", file)
+    assert list((tmp_path / "units").iterdir()) == []
 
 
 def test_the_managers_own_checker_accepts_it(unit, tmp_path):
