@@ -29,6 +29,7 @@ LEAST_MOVED_KG = 2.0
 _STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
 LONGEST_PULSE_S = 300.0
+DRY_PULSE_S, DRY_KG = 90.0, 0.2  # where nothing moves the pump is not driven dry all night
 
 
 def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
@@ -95,7 +96,8 @@ class FrostGuard(Memory):
         self._follow_air(outdoor_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
-            if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= LONGEST_PULSE_S:
+            longest_s = LONGEST_PULSE_S if self.moved_kg > DRY_KG else DRY_PULSE_S
+            if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= longest_s:
                 self._end(outdoor_c)
         elif threat and self.still_s >= self.wait_s and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s

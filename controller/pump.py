@@ -257,6 +257,7 @@ class PumpDrive(Memory):
             self.dead_meter, self.trim.integral = True, 0.0
         else:
             self.try_again()
+            self.moved_supply_c = supply_c  # a trickle would add up over the tries
 
     def moves(self, measured_kg_s: float) -> bool:
         """Tell whether the meter shows a fair part of the flow that is asked for, and no trickle for the duty."""
