@@ -10,6 +10,7 @@ from controller.alarms import AlarmBoard
 from controller.battery_health import BatteryHealth
 from controller.checks import Readings, SensorChecks
 from controller.clock import Clock
+from controller.coil_watch import CoilWatch
 from controller.conditions import conditions
 from controller.draw import (
     START_FULL,
@@ -84,6 +85,7 @@ class Controller(Memory):
         "before",
         "checks",
         "clock",
+        "coil",
         "drained",
         "fan",
         "fan_battery",
@@ -111,6 +113,7 @@ class Controller(Memory):
         self._view = View()
         self.clock = Clock()
         self.checks = SensorChecks()
+        self.coil = CoilWatch()
         self._ranks = ranks(s.giving_way)
         self._equip_power(s)
         self.pile = PileObserver(s)
@@ -284,7 +287,9 @@ class Controller(Memory):
         account.book(allowed_w, v.water_w + v.air_w, dt_s)
         self.frost.book(v.water_w, dt_s)
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
-        v.may_draw = account.gives(v.need) and v.drawing
+        return_c = _return_c(r)
+        self.coil.update(v.flow_kg_s, r.water_supply_c, return_c, v.core_c, s.coil_water_kg, self.clock.elapsed_s)
+        v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
 
     def _watch(self, r: Readings, v: View) -> None:
@@ -413,7 +418,7 @@ class Controller(Memory):
         )
         v.limit = loop.limit
         if loop.limit == "pause":
-            v.limit = "heat-budget" if v.need >= START_NEED and v.saved < START_FULL else "demand"
+            v.limit = "heat-budget" if self.coil.chilled or (v.need >= START_NEED and v.saved < START_FULL) else "demand"
         elif v.spending and flow_kg_s > 0.0:
             v.limit = "crop"
         return flow_kg_s

@@ -1,0 +1,72 @@
+"""Does the material round the coil keep up? Told from the water of a long draw, wherever the pile probes were pushed in.
+
+A coil passes what it passes. If the water of a steady draw warms far less than it used to at its flow, the compost round
+the coil has been chilled while a probe elsewhere still reads hot: then the draw rests until warmth has come back to it.
+A fouled coil looks the same; resting costs little there either.
+"""
+
+from __future__ import annotations
+
+from math import log, nan
+
+from controller.media import WATER_J_KG_K
+from controller.memory import Memory
+
+FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
+FILTER_S = 900.0
+RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
+CHILLED_SHARE = 0.55  # of the usual conductance
+REST_S = 6 * 3600.0  # how long the draw rests then (own judgement)
+TELLING_SPAN_K = 15.0
+
+
+def conductance_w_k(flow_kg_s: float, supply_c: float, return_c: float, core_c: float) -> float:
+    """Return the coil's conductance that these temperatures mean [W/K]; NaN where they mean nothing.
+
+    From effectiveness = 1 - exp(-UA / m cp), the textbook form for surroundings of one temperature.
+    """
+    span_k = core_c - return_c
+    if not (flow_kg_s > 0.0 and span_k > TELLING_SPAN_K):
+        return nan
+    share = min(max((supply_c - return_c) / span_k, 0.0), 0.95)
+    return -log(1.0 - share) * flow_kg_s * WATER_J_KG_K if share == share else nan
+
+
+class CoilWatch(Memory):
+    """What the coil passes now and usually [W/K], and whether the draw rests for it."""
+
+    __slots__ = ("now_w_k", "passed_kg", "rest_s", "usual_w_k")
+
+    def __init__(self) -> None:
+        self.now_w_k = self.usual_w_k = nan
+        self.passed_kg = 0.0
+        self.rest_s = 0.0
+
+    @property
+    def chilled(self) -> bool:
+        """Whether the material round the coil shall warm up first."""
+        return self.rest_s > 0.0
+
+    def update(
+        self, flow_kg_s: float, supply_c: float, return_c: float, core_c: float, stood_kg: float, dt_s: float
+    ) -> None:
+        """Take one step; ``stood_kg`` is the water in the coil, 0 for unknown."""
+        self.rest_s = max(0.0, self.rest_s - dt_s)
+        if not flow_kg_s > 0.0:
+            self.passed_kg, self.now_w_k = 0.0, nan
+            return
+        self.passed_kg += flow_kg_s * dt_s
+        shown_w_k = conductance_w_k(flow_kg_s, supply_c, return_c, core_c)
+        if self.passed_kg < max(FRESH_KG, stood_kg) or shown_w_k != shown_w_k:
+            return
+        known = self.now_w_k == self.now_w_k
+        self.now_w_k = self.now_w_k + (shown_w_k - self.now_w_k) * dt_s / (FILTER_S + dt_s) if known else shown_w_k
+        self._compare(dt_s)
+
+    def _compare(self, dt_s: float) -> None:
+        if self.usual_w_k != self.usual_w_k:
+            self.usual_w_k = self.now_w_k
+        follow_s = RISE_S if self.now_w_k > self.usual_w_k else FALL_S
+        self.usual_w_k += (self.now_w_k - self.usual_w_k) * dt_s / (follow_s + dt_s)
+        if self.now_w_k < CHILLED_SHARE * self.usual_w_k and not self.chilled:
+            self.rest_s = REST_S
