@@ -418,7 +418,9 @@ class Controller(Memory):
         )
         v.limit = loop.limit
         if loop.limit == "pause":
-            v.limit = "heat-budget" if self.coil.chilled or (v.need >= START_NEED and v.saved < START_FULL) else "demand"
+            v.limit = (
+                "heat-budget" if self.coil.chilled or (v.need >= START_NEED and v.saved < START_FULL) else "demand"
+            )
         elif v.spending and flow_kg_s > 0.0:
             v.limit = "crop"
         return flow_kg_s
