@@ -323,9 +323,8 @@ class Controller(Memory):
                 self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
-        start_c = (
-            r.water_supply_c if pump.dead_meter else pump.start_supply_c
-        )  # where a meter says no, moving is no proof
+        # where a meter says no, a change since the start is no proof
+        start_c = r.water_supply_c if pump.dead_meter else pump.start_supply_c
         moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()

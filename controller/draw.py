@@ -21,9 +21,8 @@ SPENT = 0.075  # W/kg of an 8 t pile that its loss near the floor takes
 # Between these lay nine in ten of the random piles; rain and drying end a pile as often as hunger does.
 LEAST_LEFT, MOST_LEFT, MOST_LEFT_DAYS = 0.3, 2.0, 25.0
 STRENGTH_FILTER_S = 2 * DAY_S
-SIZE_POWER = (
-    1.0 / 3.0
-)  # a big pile keeps its heat longer: mass over surface. 0.65 and 1 gain 2 %, and starve small piles
+# A big pile keeps its heat longer: mass over surface. 0.65 and 1 gain 2 %, and starve small piles.
+SIZE_POWER = 1.0 / 3.0
 LOOK_S = 12 * DAY_S
 TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0

@@ -308,9 +308,9 @@ RULES: tuple[Rule, ...] = (
     # --- sensors
     Rule("core-silent-untold", "the core probe is silent for two hours and nobody is told", 2 * HOUR_S,
          lambda v: v.silent_core and v.has("pile_core_c")
-         and not v.told({"core-probe", "pile-probe", "core-pulled", *WIRE_CODES}) and not v.dead),
+         and not v.told(SILENCE_CODES["pile_core_c"]) and not v.dead),
     Rule("supply-silent-untold", "the supply probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told({"supply-probe", "supply-stuck", *WIRE_CODES})
+         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told(SILENCE_CODES["water_supply_c"])
          and not v.dead),
     Rule("silence-untold", "a sensor is silent for three hours and nobody is told", 3 * HOUR_S,
          lambda v: any(not v.told(SILENCE_CODES[name]) for name in v.silent) and not v.dead),

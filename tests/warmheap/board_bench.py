@@ -9,6 +9,17 @@ from hardware.kernel_files import parse_source
 from hardware.pulses import PulseRate
 from warmheap.heart import Heart
 
+FILE = """
+[pump]
+pwm = "0/0"
+[fan]
+pwm = "0/1"
+frequency = "25 kHz"
+[sensors]
+pile_core = "28-0000000000a1"
+water_supply = "28-0000000000a2"
+pump_battery = "hwmon:ina226:in1"
+"""
 PROBES = {"pile_core_c": "28-0000000000a1", "water_supply_c": "28-0000000000a2", "water_return_c": "28-0000000000a4"}
 
 

@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from board_bench import FILE
 from board_rig import SysTree, loop_pid, pwm_duties, seconds_until
 
 from warmheap.check import NAMES
@@ -17,17 +18,6 @@ from warmheap.check_host import PROBE
 from warmheap.cli import main
 
 ROOT = Path(__file__).parents[2]
-SETTINGS = """
-[pump]
-pwm = "0/0"
-[fan]
-pwm = "0/1"
-frequency = "25 kHz"
-[sensors]
-pile_core = "28-0000000000a1"
-water_supply = "28-0000000000a2"
-pump_battery = "hwmon:ina226:in1"
-"""
 FAHRENHEIT = """
 [page]
 temperature = "degF"
@@ -46,7 +36,7 @@ class Board:
         self.tree.probe("28-0000000000a1", b"62000\n")
         self.tree.probe("28-0000000000a2", b"14000\n")
         self.tree.chip("hwmon", 0, "ina226", "1-0040", {"in1_input": "12700"})
-        (path / "g.toml").write_text(SETTINGS)
+        (path / "g.toml").write_text(FILE)
 
     def start(self, *words, verb="check", state="state", **pipes):
         command = [sys.executable, "-m", "warmheap", verb, str(self.path / "g.toml"), "--state", str(self.path / state)]
@@ -92,7 +82,7 @@ def meanwhile(tmp_path_factory):
     path = tmp_path_factory.mktemp("meanwhile")
     boards = {name: Board(path / name) for name in ("piped", "yes", "full", "chipless", "typed")}
     (boards["yes"].tree.w1 / "28-0000000000a2" / "temperature").write_bytes(b"85000\n")
-    (boards["yes"].path / "g.toml").write_text(SETTINGS + FAHRENHEIT)
+    (boards["yes"].path / "g.toml").write_text(FILE + FAHRENHEIT)
     (boards["full"].path / "state").mkdir()
     (boards["full"].path / "state" / PROBE).symlink_to("/dev/full")
     (boards["chipless"].tree.pwm / "pwmchip0").rename(boards["chipless"].tree.pwm / "pwmchip7")

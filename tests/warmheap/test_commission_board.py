@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from board_bench import Bench, VirtualHeart
+from board_bench import FILE, Bench, VirtualHeart
 from board_rig import PwmMock, SysTree, Tree, loop_pid, pwm_duties, seconds_until
 
 from controller import ControllerSettings
@@ -129,18 +129,6 @@ def test_what_cannot_be_kept_or_worked_out_leaves_the_old_values(bench, tmp_path
 
 
 # --- the command itself, on kernel files in real time
-
-FILE = """
-[pump]
-pwm = "0/0"
-[fan]
-pwm = "0/1"
-frequency = "25 kHz"
-[sensors]
-pile_core = "28-0000000000a1"
-water_supply = "28-0000000000a2"
-pump_battery = "hwmon:ina226:in1"
-"""
 
 
 @pytest.fixture
