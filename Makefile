@@ -15,7 +15,7 @@ test: $(VENV)/.dev-installed
 	@echo "== the tests marked pure once more, uncompiled, so that coverage sees into the kernel"
 	WARMHEAP_UNCOMPILED=1 $(BIN)/python -m pytest -q -n 2 -m pure --cov --cov-append --cov-report=term --cov-fail-under=90
 
-test-kernel: $(VENV)/.dev-installed  ## the board's side on a real kernel in an emulated machine: Debian 12 on x86, ten minutes
+test-kernel: $(VENV)/.dev-installed  ## the board's side on a real kernel in an emulated machine: Debian 12 on x86, eight to fifteen minutes
 	WARMHEAP_KERNEL_RIG=1 $(BIN)/python -m pytest tests/kernel -p no:randomly
 
 lint: $(VENV)/.dev-installed

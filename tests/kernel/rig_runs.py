@@ -28,7 +28,7 @@ def inject(program: int, forked: int, number: int = 1) -> dict[str, Guest]:
     wanted = json.dumps(times | {fault: [program, forked // FEWER] for fault in EXTRA})
 
     def one(persist: bool) -> Guest:
-        return run_guest("tests/kernel/guest/inject.py", wanted, str(number), persist=persist)
+        return run_guest("tests/kernel/guest/inject.py", wanted, str(number), persist=persist, core=int(persist))
 
     with ThreadPoolExecutor(2) as both:
         return dict(zip(RULES, both.map(one, RULES.values()), strict=True))
@@ -41,11 +41,11 @@ def wrong_with(fault: str, r: Found, wanted: Found) -> list[str]:
     """
     wrong = [] if r["on"] else ["the outputs were not on before it"]
     if fault == "bus":
-        wrong += [] if within(r["lost_s"], STALE_S) else ["the loss is not seen in time"]
-        wrong += [] if within(r["again_s"], BACK_S) else ["the outputs do not come back"]
+        wrong += [] if within(r.get("lost_s"), STALE_S) else ["the loss is not seen in time"]
+        wrong += [] if within(r.get("again_s"), BACK_S) else ["the outputs do not come back"]
     else:
         most_s = NOBODY_SAFE_S if fault == "both" else SAFE_S
-        wrong += [] if within(r["safe_s"], most_s) else [f"safe after {r['safe_s']} s"]
+        wrong += [] if within(r.get("safe_s"), most_s) else [f"safe after {r.get('safe_s')} s"]
     wrong += [] if within(r["back_s"], BACK_S) else [f"back after {r['back_s']} s"]
     wrong += [] if r.get("same_loop", True) else ["the loop did not live through it"]
     wrong += [] if r.get("ended", True) else ["the guardian did not end"]

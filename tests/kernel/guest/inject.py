@@ -13,6 +13,7 @@ import random
 import signal
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
@@ -190,6 +191,27 @@ def inject(fault: str, bench: Bench, turn: int, how: str) -> dict[str, object]:
     }[fault]()
 
 
+def attempt(fault: str, bench: Bench, turn: int, how: str) -> dict[str, object]:
+    """One fault and what became of it; when it did not come back, that is told too, and the bench is started anew."""
+    try:
+        found = inject(fault, bench, turn, how)
+    except Exception:
+        found = {"back_s": None, "broke": traceback.format_exc()}
+    if None in found.values():
+        found["log"] = controlled.log_end()
+        bench.stop_by_force()
+        begin(bench, how)
+    return found
+
+
+def begin(bench: Bench, how: str) -> None:
+    """Start with half an hour by hand ahead."""
+    bench.renew_hand_run()
+    began_ns = time.monotonic_ns()
+    bench.start(how)
+    tell("start", how=how, back_s=running_since(began_ns, BACK_WITHIN_S))
+
+
 def main(wanted: dict[str, list[int]], number: int) -> None:
     """Inject all that is wanted."""
     chance, bench = random.Random(number), Bench()
@@ -198,16 +220,10 @@ def main(wanted: dict[str, list[int]], number: int) -> None:
         for done, (fault, turn) in enumerate(todo):
             if done % RENEW_EVERY == 0:
                 bench.stop()
-                bench.renew_hand_run()
-                began_ns = time.monotonic_ns()
-                bench.start(how)
-                tell("start", how=how, back_s=running_since(began_ns, BACK_WITHIN_S))
+                begin(bench, how)
             time.sleep(SETTLED_S + LATER_S * chance.random())
             before = outputs(0.1)
-            found = inject(fault, bench, turn, how)
-            tell(fault, how=how, turn=turn, on=min(before.values()) > 0.0, **found)
-            if None in found.values():
-                raise SystemExit("it did not come back; the end of its log:\n" + controlled.log_end())
+            tell(fault, how=how, turn=turn, on=min(before.values()) > 0.0, **attempt(fault, bench, turn, how))
         bench.stop()
     tell("wanted", pump=PUMP_DUTY, fan=FAN_DUTY)
 

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import controlled
@@ -16,6 +17,7 @@ from controlled import FILE, STATE
 STILL_S = 0.15  # no change for this long: no PWM of 100 Hz any more
 POLL_S = 0.1
 PUMP_DUTY, FAN_DUTY = 0.3, 0.7
+DISK_MB = 64  # ten times what the longest campaign logs: it is full only when a fault fills it
 
 
 def disk(megabytes: int) -> None:
@@ -53,7 +55,7 @@ class Bench:
         battery_monitors()
         FILE.write_text(settings_text(self.chip))
         if own_disk:
-            disk(4)
+            disk(DISK_MB)
         controlled.preload()
         self.far = far_side.start(self.chip)
         self.guardian: int | None = None
@@ -68,8 +70,10 @@ class Bench:
 
     def start(self, how: str) -> None:
         """Start ``warmheap run``."""
-        begin = controlled.start_program if how == "program" else controlled.start_forked
-        self.guardian = begin(self._words)
+        if how == "program":
+            self.guardian = controlled.start_program(self._words)
+        else:  # the page is a process of its own, and loading it costs the emulator more than the loop itself
+            self.guardian = controlled.start_forked([*self._words, "--no-page"])
 
     def loop(self) -> int:
         """The loop's process id."""
@@ -84,6 +88,18 @@ class Bench:
             os.kill(self.guardian, signal.SIGTERM)
             assert controlled.ended(self.guardian, 30.0), "the guardian does not end"
             self.guardian = None
+
+    def stop_by_force(self) -> None:
+        """End it whatever state it is in: the guardian first, that it starts nothing any more, then what it had started."""
+        assert self.guardian is not None
+        loop = controlled.loop_of(self.guardian)
+        for pid in (self.guardian, loop):
+            with suppress(ProcessLookupError):
+                if pid is not None:
+                    os.kill(pid, signal.SIGKILL)
+        controlled.ended(self.guardian, 5.0)
+        controlled.safe_off()
+        self.guardian = None
 
 
 def running_since(after_ns: int, within_s: float) -> float | None:
