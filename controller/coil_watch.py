@@ -7,9 +7,9 @@ A fouled coil looks the same; resting costs little there either.
 
 from __future__ import annotations
 
-from math import log, nan
+from math import nan
 
-from controller.media import WATER_J_KG_K
+from controller.coil import conductance_w_k
 from controller.memory import Memory
 
 FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
@@ -17,19 +17,6 @@ FILTER_S = 900.0
 RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
 CHILLED_SHARE = 0.55  # of the usual conductance
 REST_S = 6 * 3600.0  # how long the draw rests then (own judgement)
-TELLING_SPAN_K = 15.0
-
-
-def conductance_w_k(flow_kg_s: float, supply_c: float, return_c: float, core_c: float) -> float:
-    """Return the coil's conductance that these temperatures mean [W/K]; NaN where they mean nothing.
-
-    From effectiveness = 1 - exp(-UA / m cp), the textbook form for surroundings of one temperature.
-    """
-    span_k = core_c - return_c
-    if not (flow_kg_s > 0.0 and span_k > TELLING_SPAN_K):
-        return nan
-    share = min(max((supply_c - return_c) / span_k, 0.0), 0.95)
-    return -log(1.0 - share) * flow_kg_s * WATER_J_KG_K if share == share else nan
 
 
 class CoilWatch(Memory):

@@ -10,6 +10,7 @@ from controller.alarms import AlarmBoard
 from controller.battery_health import BatteryHealth
 from controller.checks import Readings, SensorChecks
 from controller.clock import Clock
+from controller.coil import expected_rise_k
 from controller.coil_watch import CoilWatch
 from controller.conditions import conditions
 from controller.draw import (
@@ -30,7 +31,7 @@ from controller.fan_watch import FanWatch
 from controller.flow_witness import FlowWitness
 from controller.frost import FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
-from controller.guards import crop_at_risk, expected_rise_k, hand_run_takes_heat
+from controller.guards import crop_at_risk, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
 from controller.memory import Memory, SnapshotError
 from controller.phases import (
@@ -427,7 +428,7 @@ class Controller(Memory):
     def _fan_duty(self, r: Readings, v: View) -> float:
         """Return the fan's duty and note what holds back a fan that would run."""
         fan = self.fan
-        needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.room_k, v.core_c, r.pile_o2)
+        needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.core_c, r.pile_o2)
         by_hand = self.hand.on
         stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
         if stop or self.pile.blind:

@@ -11,10 +11,8 @@ from controller.memory import Memory
 from controller.settings import ControllerSettings
 
 PULSE_S = 180.0
-OXYGEN_SHARE = 0.0
 COLD_CORE_C = 35.0  # a pile still warming up is not cooled
 WARM_UP_SHARE = 0.01
-SAVING_SHARE = 0.0
 AIRLESS, AIRY = 0.08, 0.15  # mole fraction of oxygen at which the pile wants air, and has enough
 AIRLESS_SHARE = 0.30
 HARVEST_SHARE = 0.25  # for the greenhouse, when the water does not take what the pile can spare
@@ -30,28 +28,26 @@ DRAWN_PER_DELIVERED = 1.7  # a quarter leaks from the duct, and the rest cools a
 class AirNeeds:
     """What the fan's share of time follows.
 
-    ``need`` 0..1 of the greenhouse, ``drawing`` whether the phase allows a draw, ``room_k`` headroom of the core [K],
-    ``working`` whether the pile has reached its working temperature once, ``spare`` whether the heat account is nearly
-    full, ``core_c`` [degC].
+    ``need`` 0..1 of the greenhouse, ``drawing`` whether the phase allows a draw, ``working`` whether the pile has reached
+    its working temperature once, ``spare`` whether the heat account is nearly full, ``core_c`` [degC].
     """
 
     need: float
     drawing: bool
     working: bool
     spare: bool
-    room_k: float
     core_c: float
     pile_o2: float
 
 
 def oxygen_share(a: AirNeeds) -> float:
-    """Return the share of time the pile itself wants air, by its oxygen where that is measured."""
+    """Return the share of time the pile itself wants air, by its oxygen where that is measured.
+
+    Where it is not, a pile that works draws its own air in by its warmth; one that warms up is helped a little.
+    """
     if a.pile_o2 == a.pile_o2:
-        short = min(max((AIRY - a.pile_o2) / (AIRY - AIRLESS), 0.0), 1.0)
-        return SAVING_SHARE + (AIRLESS_SHARE - SAVING_SHARE) * short
-    if not a.working:
-        return WARM_UP_SHARE if a.core_c > COLD_CORE_C else 0.0
-    return OXYGEN_SHARE if a.room_k > 0.0 else SAVING_SHARE
+        return AIRLESS_SHARE * min(max((AIRY - a.pile_o2) / (AIRY - AIRLESS), 0.0), 1.0)
+    return WARM_UP_SHARE if not a.working and a.core_c > COLD_CORE_C else 0.0
 
 
 def cooling_share(core_c: float) -> float:
@@ -131,10 +127,4 @@ class FanDrive(Memory):
         self.limit = "co2" if foul else "humidity" if self.humid else "ceiling" if self.hot else "air"
 
     def _allowed_share(self, a: AirNeeds) -> float:
-        if self.limit == "air":
-            return air_share(a)
-        if self.limit == "co2":
-            return 0.0
-        if self.limit == "humidity":
-            return SAVING_SHARE if a.pile_o2 < AIRLESS else 0.0
-        return min(oxygen_share(a), SAVING_SHARE)
+        return air_share(a) if self.limit == "air" else 0.0

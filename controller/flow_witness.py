@@ -5,7 +5,8 @@ See ``controller.guards.water_stands`` for what cannot be told.
 
 from __future__ import annotations
 
-from controller.guards import FAR_BELOW_SHARE, TELLING_SPAN_K, expected_rise_k, water_stands
+from controller.coil import TELLING_SPAN_K, expected_rise_k
+from controller.guards import FAR_BELOW_SHARE, water_stands
 from controller.memory import Memory
 
 FIRST_LOOK_S = 300.0  # what stood in pipe and coil has passed the supply probe by then

@@ -6,9 +6,7 @@ sensor that fell silent is the business of ``controller.checks`` and of the alar
 
 from __future__ import annotations
 
-from math import exp
-
-from controller.media import WATER_J_KG_K
+from controller.coil import TELLING_SPAN_K
 
 # --- scald. 49 degC burns skin in 8 to 10 minutes, 55 degC in half a minute, 60 degC in seconds (burn tables of the
 # plumbing trade), so no waiting time makes hot water safe to touch: where people can, a thermostatic mixing valve must
@@ -28,7 +26,6 @@ SCALD_BACK_K = 1.0  # hunting around the limit counts as above it
 DAY_S = 86400.0
 
 # --- water
-TELLING_SPAN_K = 15.0  # between core and return: less says nothing about whether water moves
 NO_HEAT_SHARE = 0.1  # of the warming that moving water would show
 FAR_BELOW_SHARE = 0.5
 UNMOVED_K = 1.0
@@ -74,13 +71,6 @@ def hot_of_day_s(hot_day_s: float, is_hot: bool, dt_s: float) -> float:
     if is_hot:
         return min(hot_day_s + dt_s, HOT_FORGOTTEN_S_DAY)
     return max(0.0, hot_day_s - dt_s * HOT_FORGOTTEN_S_DAY / DAY_S)
-
-
-def expected_rise_k(core_c: float, return_c: float, flow_kg_s: float, coil_ua_w_k: float) -> float:
-    """Return how much moving water warms in the coil [K]: (1 - exp(-UA / m cp)) of the span, the textbook form."""
-    if not flow_kg_s > 0.0:
-        return 0.0
-    return (core_c - return_c) * (1.0 - exp(-coil_ua_w_k / (flow_kg_s * WATER_J_KG_K)))
 
 
 def water_stands(start_c: float, supply_c: float, return_c: float, expected_k: float, span_k: float) -> bool:

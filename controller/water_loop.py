@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from math import log
-
-from controller.guards import expected_rise_k, hot_of_day_s, scald_stops, too_hot_for_s
-from controller.media import WATER_J_KG_K
+from controller.coil import expected_rise_k, flow_for_supply_kg_s
+from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
 from controller.memory import Memory
 from controller.pump import Regulator
 from controller.settings import ControllerSettings
@@ -27,18 +25,6 @@ COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
-
-
-def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_ua_w_k: float) -> float:
-    """Return the flow [kg/s] at which a coil in a bed at ``core_c`` brings the water to ``target_c``.
-
-    From effectiveness = 1 - exp(-UA / m cp), the textbook form for a bed of even temperature. The effectiveness
-    asked for is kept within 0.05..0.95.
-    """
-    span = core_c - return_c
-    share = (target_c - return_c) / span if span > 1.0 else 0.95
-    ntu = -log(1.0 - min(max(share, 0.05), 0.95))
-    return coil_ua_w_k / (WATER_J_KG_K * ntu)
 
 
 def livelier(target_c: float, return_c: float) -> float:

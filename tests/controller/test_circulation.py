@@ -7,6 +7,7 @@ from math import exp, nan
 import pytest
 
 from controller import ControllerSettings
+from controller.coil import flow_for_supply_kg_s
 from controller.guards import TOO_HOT_LONGEST_S
 from controller.pump import (
     FIRST_PAUSE_S,
@@ -26,7 +27,6 @@ from controller.water_loop import (
     LEAST_OFF_S,
     LEAST_ON_S,
     WaterLoop,
-    flow_for_supply_kg_s,
 )
 
 S = ControllerSettings()

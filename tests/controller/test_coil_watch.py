@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.coil_watch import CHILLED_SHARE, FRESH_KG, REST_S, TELLING_SPAN_K, CoilWatch, conductance_w_k
+from controller.coil import TELLING_SPAN_K, conductance_w_k
+from controller.coil_watch import CHILLED_SHARE, FRESH_KG, REST_S, CoilWatch
 from controller.media import WATER_J_KG_K
 
 FLOW = 0.05

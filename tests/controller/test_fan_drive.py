@@ -17,8 +17,6 @@ from controller.fan import (
     HARVEST_SHARE,
     HOT_CORE_C,
     HOT_SHARE,
-    OXYGEN_SHARE,
-    SAVING_SHARE,
     TOO_HOT_CORE_C,
     WARM_UP_SHARE,
     AirNeeds,
@@ -31,7 +29,7 @@ from controller.guards import blocked_now
 from controller.media import air_enthalpy_j_kg
 
 S = ControllerSettings()
-NEEDS = AirNeeds(need=0.0, drawing=True, working=True, spare=False, room_k=5.0, core_c=55.0, pile_o2=nan)
+NEEDS = AirNeeds(need=0.0, drawing=True, working=True, spare=False, core_c=55.0, pile_o2=nan)
 
 
 def seen(**changes: float) -> Readings:
@@ -41,13 +39,12 @@ def seen(**changes: float) -> Readings:
 @pytest.mark.parametrize(
     ("change", "share"),
     [
-        ({}, OXYGEN_SHARE),
-        ({"room_k": -1.0}, SAVING_SHARE),
+        ({}, 0.0),
         ({"working": False}, WARM_UP_SHARE),
         ({"working": False, "core_c": 20.0}, 0.0),  # a pile still warming up is not cooled
         ({"pile_o2": AIRLESS}, AIRLESS_SHARE),
-        ({"pile_o2": AIRY}, SAVING_SHARE),
-        ({"pile_o2": (AIRLESS + AIRY) / 2}, (AIRLESS_SHARE + SAVING_SHARE) / 2),
+        ({"pile_o2": AIRY}, 0.0),
+        ({"pile_o2": (AIRLESS + AIRY) / 2}, AIRLESS_SHARE / 2),
     ],
 )
 def test_oxygen(change: dict[str, float], share: float) -> None:
@@ -62,9 +59,9 @@ def test_a_pile_too_hot_is_cooled(core_c: float, share: float) -> None:
 
 
 def test_spare_heat_goes_to_a_house_in_need() -> None:
-    assert air_share(replace(NEEDS, spare=True, need=1.0)) == pytest.approx(OXYGEN_SHARE + HARVEST_SHARE)
-    assert air_share(replace(NEEDS, spare=True, need=1.0, drawing=False)) == OXYGEN_SHARE
-    assert air_share(replace(NEEDS, spare=False, need=1.0)) == OXYGEN_SHARE
+    assert air_share(replace(NEEDS, spare=True, need=1.0)) == pytest.approx(HARVEST_SHARE)
+    assert air_share(replace(NEEDS, spare=True, need=1.0, drawing=False)) == 0.0
+    assert air_share(replace(NEEDS, spare=False, need=1.0)) == 0.0
 
 
 def test_block_with_hysteresis() -> None:
@@ -93,7 +90,7 @@ def test_the_share_is_kept_at_any_tick(tick_s: float, o2: float) -> None:
     ("changes", "o2", "runs"),
     [
         ({"greenhouse_rh": 0.95}, nan, False),
-        ({"greenhouse_rh": 0.95}, 0.05, False),  # SAVING_SHARE of the time only, which is none by default
+        ({"greenhouse_rh": 0.95}, 0.05, False),  # even where the pile wants air
         ({"greenhouse_co2": 0.003}, 0.05, False),
         ({"greenhouse_c": 30.0}, 0.05, False),
         ({"greenhouse_rh": nan, "greenhouse_co2": nan}, 0.05, True),

@@ -10,6 +10,7 @@ import pytest
 from helpers import CALM, START_S, reading, run
 
 from controller import Controller, ControllerSettings, Decision, SettingsError
+from controller.coil import expected_rise_k
 from controller.giving_way import (
     BATTERY_RESERVE,
     CROP_MINIMUM,
@@ -25,7 +26,6 @@ from controller.giving_way import (
     recovery_days,
     reserve_levels_v,
 )
-from controller.guards import expected_rise_k
 from controller.phases import HARVEST, REST
 from controller.power import sag_v
 from controller.water_loop import WaterLoop

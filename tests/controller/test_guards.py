@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.checks import SensorChecks
+from controller.coil import expected_rise_k
 from controller.fan_watch import FIRST_PAUSE_S, LONGEST_PAUSE_S, MUTE_S, STALLED_S, FanWatch
 from controller.flow_witness import FIRST_LOOK_S, LATER_LOOK_S, FlowWitness
 from controller.guards import (
@@ -17,7 +18,6 @@ from controller.guards import (
     TOO_HOT_LONGEST_S,
     blocked_now,
     crop_at_risk,
-    expected_rise_k,
     fan_runs_on,
     fan_stalls,
     hand_run_takes_heat,

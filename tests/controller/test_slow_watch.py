@@ -297,7 +297,7 @@ def test_an_outdoor_probe_that_cannot_be_right(changes: dict[str, float], pump_d
 
 
 def needs(**changes: Any) -> AirNeeds:
-    return AirNeeds(**({"need": 1.0, "drawing": True, "working": True, "spare": True, "room_k": 9.0, "core_c": 60.0,
+    return AirNeeds(**({"need": 1.0, "drawing": True, "working": True, "spare": True, "core_c": 60.0,
                         "pile_o2": nan} | changes))  # fmt: skip
 
 

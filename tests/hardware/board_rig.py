@@ -3,7 +3,6 @@
 It proves parsing, wiring and order, not timing.
 """
 
-import time
 from pathlib import Path
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
@@ -88,26 +87,6 @@ def settings(tree, **changes):
         "roots": tree.roots(),
     }
     return BoardSettings(**(wired | changes))
-
-
-def until(true, timeout_s=5.0):
-    """Wait until ``true()``; whether it came to be in time."""
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if true():
-            return True
-        time.sleep(0.01)
-    return bool(true())
-
-
-def seconds_until(true, timeout_s=20.0):
-    """Wait until ``true()``; how long that took, or infinity."""
-    began_s = time.monotonic()
-    while time.monotonic() - began_s < timeout_s:
-        if true():
-            return time.monotonic() - began_s
-        time.sleep(0.005)
-    return float("inf")
 
 
 def pwm_duties(tree):

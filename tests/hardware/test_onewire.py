@@ -4,9 +4,10 @@ import time
 from math import isnan
 
 import pytest
-from board_rig import CORE, SUPPLY, until
+from board_rig import CORE, SUPPLY
 from hypothesis import given
 from hypothesis import strategies as st
+from waiting import until
 
 from hardware.onewire import OneWire, Probe, parse_temperature, parse_w1_slave
 from hardware.reading import ABSENT, BAD, GOOD, STALE

@@ -8,9 +8,9 @@ import types
 from pathlib import Path
 
 import pytest
-from board_rig import until
 from hypothesis import given
 from hypothesis import strategies as st
+from waiting import until
 
 from hardware import HardwareError
 from hardware.gpio_pwm import GpioPwm, lgpio_factory, whole_percent

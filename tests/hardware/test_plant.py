@@ -9,7 +9,8 @@ from math import isnan
 from pathlib import Path
 
 import pytest
-from board_rig import CORE, SUPPLY, settings, until
+from board_rig import CORE, SUPPLY, settings
+from waiting import until
 
 from controller import Commands, Controller, ControllerSettings
 from hardware import HardwareError, OutputSettings, Plant, PulseSettings

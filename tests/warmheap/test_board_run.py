@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from board_rig import SysTree, loop_pid, pwm_duties, seconds_until
+from board_rig import SysTree, loop_pid, pwm_duties
+from waiting import seconds_until
 
 from controller import Controller, Measurements
 from warmheap.guardian import main as guardian

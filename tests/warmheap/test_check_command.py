@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 from board_bench import FILE
-from board_rig import SysTree, loop_pid, pwm_duties, seconds_until
+from board_rig import SysTree, loop_pid, pwm_duties
+from waiting import seconds_until
 
 from warmheap.check import NAMES
 from warmheap.check_host import PROBE

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 from board_bench import FILE, Bench, VirtualHeart
-from board_rig import PwmMock, SysTree, Tree, loop_pid, pwm_duties, seconds_until
+from board_rig import PwmMock, SysTree, Tree, loop_pid, pwm_duties
+from waiting import seconds_until
 
 from controller import ControllerSettings
 from controller.commissioning import Commissioning

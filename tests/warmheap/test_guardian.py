@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-from board_rig import seconds_until
+from waiting import seconds_until
 
 from warmheap import guardian
 from warmheap.guardian import FD_HERE, all_safe, main

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from waiting import until
 
 from controller import Alarm, Commands, Decision, Measurements, PileEstimate
 from warmheap import scribe as scribe_module
@@ -110,13 +111,6 @@ class Full(Ledger):
         if Full.full:
             raise LedgerError("cannot write ledger.sqlite: database or disk is full")
         super().write(statements)
-
-
-def until(true, timeout_s=5.0):
-    end_s = time.monotonic() + timeout_s
-    while not true() and time.monotonic() < end_s:
-        time.sleep(0.01)
-    return true()
 
 
 def test_a_full_disk_keeps_rows_in_memory_and_writes_them_later(tmp_path, monkeypatch, capfd):

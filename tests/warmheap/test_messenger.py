@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from page_rig import Rig, reading
+from waiting import until
 
 from controller import Alarm, Commands, Decision, Measurements
 from warmheap import messenger
@@ -21,15 +22,6 @@ NOTE = Alarm("scald", "notice", 0.0, "Hot water.", "Fit a valve.")
 
 def tick(*alarms):
     return Tick(reading(), Decision(Commands(0.3, 0.0), "draw", "flow", "Drawing.", alarms), 0.0, 0.0)
-
-
-def until(true, timeout_s=10.0):
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if true():
-            return True
-        time.sleep(0.01)
-    return False
 
 
 def script(tmp_path, body):

@@ -10,21 +10,13 @@ import paho.mqtt.client as paho
 import pytest
 from page_rig import Rig
 from paho.mqtt.enums import CallbackAPIVersion
+from waiting import until
 
 from warmheap.mqtt import Publisher, values
 from warmheap.outside_settings import MqttSettings
 
 BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 needs_broker = pytest.mark.skipif(BROKER is None, reason="NOT TESTED: no MQTT broker; apt-get install mosquitto")
-
-
-def until(true, timeout_s=15.0):
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if true():
-            return True
-        time.sleep(0.02)
-    return False
 
 
 def free_port():

@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
+from waiting import until
 
 from controller import Controller
 from sim import Plant, Scenario
@@ -28,15 +29,6 @@ def started(state, *words):
     command = [sys.executable, "-m", "warmheap", "run", "--state", str(state), *map(str, words)]
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
     return subprocess.Popen(command, cwd=ROOT, **pipes)
-
-
-def until(true, timeout_s=60.0):
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if true():
-            return True
-        time.sleep(0.02)
-    return False
 
 
 def loop_pid(guardian):

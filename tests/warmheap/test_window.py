@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from page_rig import TOKEN, reading
+from waiting import until
 
 from controller import Controller, ControllerSettings
 from warmheap import window
@@ -28,15 +29,6 @@ from warmheap.window import Window, kept_targets
 
 ROOT = Path(__file__).parents[2]
 SETTINGS = ControllerSettings()
-
-
-def until(true, timeout_s=30.0):
-    end_s = time.monotonic() + timeout_s
-    while time.monotonic() < end_s:
-        if true():
-            return True
-        time.sleep(0.05)
-    return False
 
 
 class Greenhouse:
