@@ -30,6 +30,7 @@ from .notify import Notifier
 
 FROZEN_S = 1.4  # no heartbeat for this long; it comes every 0.2 s, and two seconds is the promise
 STARTING_S = 60.0  # until the first heartbeat: importing from a slow card
+COMPILING_S = 900.0  # the same where only a simulator hangs on the outputs: its first run ever compiles it
 QUITTING_S = 10.0  # from "my outputs are safe" to the end: writing the log
 DYING_S = 0.25
 PAUSES_S = (1.0, 2.0, 4.0, 5.0)  # before the loop is started again; never for ever
@@ -97,6 +98,7 @@ class Child:
             words = [word.replace(FD_HERE, str(fd)) for word in command]
             self.process = subprocess.Popen(words, pass_fds=[fd])  # noqa: S603 - our own command
         self.began_s = self.heard_s = time.monotonic()
+        self.starting_s = STARTING_S
         self.beating = self.quitting = self.asked = False
         self._told = b""
 
@@ -104,7 +106,7 @@ class Child:
         """How long it may be silent now."""
         if self.quitting or (self.asked and not self.beating):
             return QUITTING_S
-        return FROZEN_S if self.beating else STARTING_S
+        return FROZEN_S if self.beating else self.starting_s
 
     def hear(self) -> list[dict[str, Any]] | None:
         """Take what it said; returns the outputs when it introduces them. ``EOFError`` at its end."""
@@ -212,6 +214,8 @@ class Guardian:
     def _introduced(self, child: Child, outputs: list[dict[str, Any]]) -> None:
         """The loop is about to open these outputs: be ready to make them safe, and let go of them."""
         preload(outputs)
+        if all(spec["kind"] == "record" for spec in outputs):
+            child.starting_s = COMPILING_S
         self._let_go()
         self._specs = outputs
         with suppress(OSError):  # a full disk must not keep the greenhouse cold

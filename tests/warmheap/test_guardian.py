@@ -14,7 +14,7 @@ import pytest
 from waiting import seconds_until
 
 from warmheap import guardian
-from warmheap.guardian import FD_HERE, all_safe, main
+from warmheap.guardian import COMPILING_S, FD_HERE, STARTING_S, all_safe, main
 from warmheap.record import read_record, spec
 
 ROOT = Path(__file__).parents[2]
@@ -208,6 +208,27 @@ def test_a_slow_start_is_no_freeze(start):
     guarded = start("slow-start")
     assert guarded.runs()
     assert guarded.starts() == 1
+
+
+@pytest.mark.parametrize(
+    ("kinds", "allowed_s"), [(("record", "record"), COMPILING_S), (("record", "pwmchip"), STARTING_S)]
+)
+def test_only_what_nothing_real_hangs_on_may_take_minutes_to_start(tmp_path, kinds, allowed_s):
+    """Two outputs are introduced; in the guardian's own process, since no test can wait a minute."""
+    script = f"""
+import json, sys
+from pathlib import Path
+from warmheap.guardian import Child, Guardian
+guardian = Guardian(Path({str(tmp_path)!r}), [])
+child = Child([sys.executable, "-c", ""])
+before_s = child.allowed_s()
+guardian._introduced(child, [dict(kind=kind) for kind in {kinds!r}])
+child.kill()
+print(json.dumps([before_s, child.allowed_s()]))
+"""
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    said = subprocess.run([sys.executable, "-c", script], env=env, capture_output=True, text=True, check=True).stdout
+    assert json.loads(said) == [STARTING_S, allowed_s]
 
 
 def test_it_stops_while_it_waits_to_start_again(start):
