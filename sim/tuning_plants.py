@@ -5,12 +5,15 @@ Every random plant is fixed by seed and number alone, so that one bad plant can 
 
 from __future__ import annotations
 
+from dataclasses import fields
+from math import inf
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from controller.identify.dead_time import identify_dead_time
-from controller.pump import IDLE_SHARE, LONGEST_PI_STEP_S, PumpDrive, Regulator
+from controller.pump import IDLE_SHARE, LONGEST_PI_STEP_S, PumpCurve, PumpDrive, Regulator
+from controller.settings import ControllerSettings
 from controller.signals import Commands
 from controller.tuning_rules import Gains, Process, half_rule
 from controller.water_loop import WaterLoop, livelier
@@ -19,7 +22,6 @@ from sim.params import PULSE_WINDOW_S
 from sim.plant import Plant
 
 if TYPE_CHECKING:
-    from controller.settings import ControllerSettings
     from sim.scenario import Scenario
 
 FLOW, SUPPLY = "flow", "supply"
@@ -31,6 +33,7 @@ STEP_SHARE = 0.2  # of the flow, in the simulated step test
 WARM_CORE_C, WARM_DAYS = 55.0, 25
 SETTLED_S, WATCHED_S, ROW_S = 7200, 3600, 5
 LEAST_FLOW_SHARE = 0.3  # of the flow target: a pump that gives less has no working point here
+ROUNDING = 1e-9  # a bound that is converted and back must not come to lie outside
 CLIP_SD = 2.0  # an identified value is off by at most this many of its standard uncertainties
 
 
@@ -55,11 +58,15 @@ class Limits(NamedTuple):
 LIMITS = {FLOW: Limits(0.05, 0.25), SUPPLY: Limits(0.20, 0.25)}
 
 
+ANY = (Gains(0.0, 0.0), Gains(inf, inf))
+
+
 class Design(NamedTuple):
     """One loop on a plant as drawn.
 
     ``step``, ``noise`` and ``unit`` are those of the output, ``load`` and ``room`` those of what the controller puts out:
     a usual disturbance, and how far it may fall before the pump would stand. ``duty_per_given`` makes duty of it.
+    ``settable``: least and most gains, without sign, that the settings can hold.
     """
 
     name: str
@@ -72,6 +79,7 @@ class Design(NamedTuple):
     duty_per_given: float
     unit: str
     old: Gains
+    settable: tuple[Gains, Gains] = ANY
 
 
 class RandomPlant(NamedTuple):
@@ -103,6 +111,23 @@ def gains_in_use(regulator: Regulator) -> Gains:
     return Gains(first, first / integral_gain)
 
 
+def flow_bounds(settings: ControllerSettings) -> tuple[Gains, Gains]:
+    """Return least and most gains of the flow loop, without sign, that settings can hold."""
+    return _bounds("flow_loop_gain", 1.0 / PumpCurve(settings).slope_kg_s, "flow_loop_integral_s")
+
+
+def supply_bounds(settings: ControllerSettings) -> tuple[Gains, Gains]:
+    """Return least and most gains of the supply loop, without sign, that settings can hold."""
+    return _bounds("supply_loop_gain_per_k", settings.flow_target_kg_s, "supply_loop_integral_s")
+
+
+def _bounds(gain: str, gain_per_setting: float, integral: str) -> tuple[Gains, Gains]:
+    of = {f.name: f.metadata for f in fields(ControllerSettings)}
+    inward = {"low": 1.0 + ROUNDING, "high": 1.0 - ROUNDING}
+    least, most = (Gains(gain_per_setting * of[gain][end] * x, of[integral][end] * x) for end, x in inward.items())
+    return least, most
+
+
 def designs(scenario: Scenario, settings: ControllerSettings, seed: int = 1) -> tuple[Design, Design]:
     """Return flow loop and supply loop of a scenario's plant at its flow target.
 
@@ -119,6 +144,7 @@ def flow_design(scenario: Scenario, settings: ControllerSettings) -> Design:
     return Design(
         FLOW, process, FLOW_TICK_S, STEP_SHARE * target, 0.1 * target / slope, scenario.sensors.flow.noise * target,
         duty - scenario.pump.run_duty, 1.0, "kg/s", gains_in_use(PumpDrive(settings).trim),
+        flow_bounds(settings),
     )  # fmt: skip
 
 
@@ -130,6 +156,7 @@ def supply_design(scenario: Scenario, settings: ControllerSettings, seed: int = 
     return Design(
         SUPPLY, process, SUPPLY_TICK_S, 1.0, STEP_SHARE * target, scenario.sensors.water_temperature.noise,
         (duty - scenario.pump.run_duty) * slope, 1.0 / slope, "K", gains_in_use(WaterLoop(settings).hold),
+        supply_bounds(settings),
     )  # fmt: skip
 
 

@@ -99,8 +99,7 @@ def searched(
     in_all = len(MS_LIMITS) * (GENERATIONS + 1) * CROWD * len(BOUNDS)
 
     def evaluated(x: Floats, limit: float) -> Floats:
-        integral, integral_s = start[:, None] * 2.0**x
-        new = _tabled(work, np.column_stack((integral * integral_s, integral)), executor)
+        new = _tabled(work, _settable(design, *(start[:, None] * 2.0**x)), executor)
         rows.append(new)
         if told:
             told(design.name, sum(len(r) for r in rows), in_all)
@@ -114,6 +113,14 @@ def searched(
         )  # fmt: skip
     table = np.concatenate(rows)
     return Found(design, table, front_of(table), chosen_of(table), _named(design, work))
+
+
+def _settable(design: Design, integral: Floats, integral_s: Floats) -> Floats:
+    """Candidates of (proportional, integral), (n, 2), from integral gains and times: each as near as the settings allow."""
+    least, most = design.settable
+    integral_s = np.clip(integral_s, least.integral_s, most.integral_s)
+    proportional = np.copysign(np.clip(np.abs(integral * integral_s), least.gain, most.gain), integral)
+    return np.column_stack((proportional, proportional / integral_s))
 
 
 def _named(design: Design, work: Callable[[Floats], Floats]) -> dict[str, Floats]:

@@ -78,4 +78,4 @@ def _judged(lag_s: float, sd_s: float, span_s: float) -> Verdict:
         return cannot_tell("the record shows a straight line: it ended long before the temperature settled")
     if not sd_s < MOST_SD * lag_s or lag_s > 1.5 * span_s:
         return repeat_with(f"a longer record: {max(3.0 * lag_s, 2.0 * span_s) / 60.0:.0f} minutes would do")
-    return good(f"settles with {lag_s / 60.0:.0f} minutes")
+    return good(f"settles with a time constant of {lag_s / 60.0:.1f} min")

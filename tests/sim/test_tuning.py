@@ -232,6 +232,16 @@ def test_the_search_is_the_same_by_any_executor_and_its_choice_keeps_the_goals(t
     assert (tmp_path / "tuning.png").stat().st_size > 20_000
 
 
+def test_the_search_keeps_to_gains_that_the_settings_can_hold() -> None:
+    least, most = Gains(0.0008, 20.0), Gains(0.002, 7200.0)
+    table = searched(SUPPLY_LOOP._replace(settable=(least, most)), 4, 1).table
+    proportional, integral_s = -table[:, 0], table[:, 0] / table[:, 1]
+    assert least.gain <= proportional.min() < proportional.max() <= most.gain * (1.0 + 1e-12)
+    assert least.integral_s * (1.0 - 1e-12) <= integral_s.min() < integral_s.max() <= most.integral_s
+    free = searched(SUPPLY_LOOP, 4, 1).table
+    assert (free[:, 0] / free[:, 1]).min() < least.integral_s or (-free[:, 0]).max() > most.gain
+
+
 def test_margins_of_a_candidate_are_those_of_the_worst_plant() -> None:
     gains = tight_gains(SUPPLY_LOOP.process, 60.0)
     row = tried(SUPPLY_LOOP, 20, 1, np.array([[gains.gain, gains.integral_gain]]))[0]

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from controller import ControllerSettings
+from sim.tuning_plants import flow_bounds, supply_bounds
 from warmheap import campaign_cluster
 from warmheap.cli import main
+from warmheap.tune_file import with_gains
 
 ROOT = Path(__file__).parents[2]
 SCENARIOS = sorted((ROOT / "scenarios").glob("*.toml"))
@@ -139,3 +142,12 @@ def test_what_cannot_be_tuned_is_refused(
     monkeypatch.setattr(campaign_cluster, "ANSWER_S", 1)
     assert main(["tune", MILD, "--plants", "4", "--out", str(tmp_path), *words]) == 2
     assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("end", [0, 1], ids=["least", "most"])
+def test_gains_at_the_bounds_of_the_search_are_settings(end):
+    settings = ControllerSettings()
+    flow, supply = flow_bounds(settings)[end], supply_bounds(settings)[end]
+    kept = with_gains(settings, flow, supply._replace(gain=-supply.gain))
+    assert kept.supply_loop_integral_s == pytest.approx((20.0, 7200.0)[end])
+    assert kept.flow_loop_gain == pytest.approx((0.005, 0.5)[end])
