@@ -1,6 +1,7 @@
 """Harvest, pile and estimate over random seasons: our controller against its opponents and the clairvoyant.
 
     python bench/harvest.py --seasons 20              # with the clairvoyant bound (minutes a season)
+    python bench/harvest.py --seasons 20 --tuned      # and the best of 162 fixed rules, searched for each season
     python bench/harvest.py --seasons 1000 --no-bound # cold hours only
 
 Every season is a random plant up to 50 % off its design, in real weather (`sim.population`); the controller is told
@@ -27,6 +28,7 @@ from sim import Scenario, run_season
 from sim.clairvoyant import search
 from sim.policies import make_policy
 from sim.population import RandomSeason, random_season
+from sim.search import best_rule
 
 BASE = Path(__file__).parent.parent / "scenarios" / "mild-wet-winter.toml"
 FROST_ONLY = "frost service only"  # our controller with a floor that no pile clears
@@ -88,7 +90,7 @@ def estimate_errors(rows: list[tuple[float, ...]], elapsed_s: Any, core_c: Any) 
     }
 
 
-def judge(case: RandomSeason, days: float, bound: bool, rounds: int) -> dict[str, Any]:
+def judge(case: RandomSeason, days: float, bound: bool, rounds: int, tuned: bool) -> dict[str, Any]:
     """Everything about one random season."""
     listener = Listener(Controller(case.settings))
     result = run_season(case.built, listener, days=days, seed=case.number)
@@ -101,6 +103,9 @@ def judge(case: RandomSeason, days: float, bound: bool, rounds: int) -> dict[str
     row["days_held"] = days_held(listener.rows, result.history.elapsed_s, result.history["core_c"])
     hands_off = Controller(replace(case.settings, pile_floor_c=60.0, start_core_c=60.0))
     row[FROST_ONLY] = scores(run_season(case.built, hands_off, days=days, seed=case.number).summary())
+    if tuned:
+        fixed = make_policy("tuned", case.built, best_rule(case.built, days, case.number, workers=1).rule)
+        row["tuned"] = scores(run_season(case.built, fixed, days=days, seed=case.number).summary())
     if bound:
         for name in OPPONENTS:
             played = run_season(case.built, make_policy(name, case.built), days=days, seed=case.number)
@@ -120,16 +125,16 @@ def scores(summary: dict[str, Any]) -> dict[str, Any]:
     return {k: summary[k] for k in ("backup_avoided_kwh", "heat_useful_kwh", "cold_hours_from_draw", "core_min_c")}
 
 
-def work(number: int, days: float, bound: bool, rounds: int) -> dict[str, Any]:
+def work(number: int, days: float, bound: bool, rounds: int, tuned: bool) -> dict[str, Any]:
     """Draw case ``number`` and judge it; runs in a worker."""
-    return judge(random_season(Scenario.load(BASE), number), days, bound, rounds)
+    return judge(random_season(Scenario.load(BASE), number), days, bound, rounds, tuned)
 
 
-def campaign(numbers: range, days: float, bound: bool, rounds: int, workers: int) -> list[dict[str, Any]]:
+def campaign(numbers: range, days: float, bound: bool, rounds: int, tuned: bool, workers: int) -> list[dict[str, Any]]:
     """Judge all cases on all cores, with progress; the order of the rows is that of the numbers."""
     began, rows = time.perf_counter(), []
     with ProcessPoolExecutor(workers) as pool:
-        futures = [pool.submit(work, n, days, bound, rounds) for n in numbers]
+        futures = [pool.submit(work, n, days, bound, rounds, tuned) for n in numbers]
         for done, future in enumerate(as_completed(futures), 1):
             rows.append(future.result())
             row, spent = rows[-1], time.perf_counter() - began
@@ -148,7 +153,7 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
         "| policy | backup avoided, kWh | useful heat, kWh | cold hours | seasons with any | coldest core, °C |",
         "|---|---|---|---|---|---|",
     ]
-    for name in ("warmheap", FROST_ONLY, *OPPONENTS, "clairvoyant"):
+    for name in ("warmheap", FROST_ONLY, "tuned", *OPPONENTS, "clairvoyant"):
         got = [row[name] for row in rows if name in row]
         if got:
             mean = {k: float(np.mean([g[k] for g in got])) for k in got[0]}
@@ -199,11 +204,14 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first season")
     parser.add_argument("--days", type=float, default=120.0)
     parser.add_argument("--no-bound", action="store_true", help="our controller only")
+    parser.add_argument(
+        "--tuned", action="store_true", help="search the best fixed rule for each season too: minutes each"
+    )
     parser.add_argument("--rounds", type=int, default=4, help="generations of the clairvoyant's search")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, help="write every season's row here as JSON")
     a = parser.parse_args()
-    rows = campaign(range(a.first, a.first + a.seasons), a.days, not a.no_bound, a.rounds, a.workers)
+    rows = campaign(range(a.first, a.first + a.seasons), a.days, not a.no_bound, a.rounds, a.tuned, a.workers)
     if a.out:
         a.out.write_text(json.dumps(rows, indent=1))
     print(f"{a.seasons} random seasons of {a.days:g} days from number {a.first}:\n")
