@@ -39,13 +39,14 @@ class FanWatch(Memory):
     def update(self, duty: float, speed_hz: float, dt_s: float, elapsed_s: float) -> bool:
         """Take the speed under ``duty``, the command of the last step, and return whether the fan may run."""
         if duty > 0.0:
-            self.off_s, self.runs_on = 0.0, False
+            self.off_s = 0.0
             self._under_way(duty, speed_hz, dt_s)
         else:
             self.off_s += elapsed_s
             self.stalled_s = 0.0
             self.locked_s = max(0.0, self.locked_s - elapsed_s)
-            self.runs_on = self.off_s > COASTING_S and fan_runs_on(duty, speed_hz)
+            if self.off_s > COASTING_S and speed_hz == speed_hz:  # until it is seen to stand, it is taken to run on
+                self.runs_on = fan_runs_on(duty, speed_hz)
         return self.locked_s <= 0.0
 
     def _under_way(self, duty: float, speed_hz: float, dt_s: float) -> None:

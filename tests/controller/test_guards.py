@@ -228,6 +228,14 @@ def test_a_fan_may_coast() -> None:
     assert watch.runs_on
 
 
+def test_a_fan_that_runs_on_is_told_until_it_is_seen_to_stand() -> None:
+    watch = FanWatch()
+    watch_fan(watch, 0.0, 20.0, 120.0)
+    for duty, speed_hz, runs_on in ((0.0, nan, True), (0.6, 20.0, True), (0.0, nan, True), (0.0, 0.0, False)):
+        watch_fan(watch, duty, speed_hz, 120.0)
+        assert watch.runs_on is runs_on
+
+
 # --- the tank
 
 
