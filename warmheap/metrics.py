@@ -15,7 +15,7 @@ _READINGS = {  # reading: metric, what it is
     "pile_edge_c": ("pile_edge_celsius", "Probe near the edge of the pile"),
     "water_supply_c": ("water_supply_celsius", "Water leaving the pile"),
     "water_return_c": ("water_return_celsius", "Water entering the pile"),
-    "water_flow_kg_s": ("water_flow_kilograms_per_second", "Measured flow of water"),
+    "water_flow_kg_s": ("water_flow_kilograms_per_second", "Flow of water, by the meter as corrected at commissioning"),
     "air_supply_c": ("air_supply_celsius", "Pile air at the greenhouse end of the duct"),
     "air_supply_rh": ("air_supply_humidity_ratio", "Relative humidity there, 0 to 1"),
     "fan_speed_hz": ("fan_speed_hertz", "Turns of the fan per second"),

@@ -18,6 +18,8 @@ nothing here can hold up control. Only the latest value matters, so nothing is q
 from __future__ import annotations
 
 import json
+import ssl
+import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
@@ -92,7 +94,12 @@ class Publisher:
     def _unreachable(self, client: paho.Client, data: Any) -> None:
         if not self._told_unreachable:
             self._told_unreachable = True
-            self._say(f"mqtt: {self._where} cannot be reached; it is tried again, control does not wait for it")
+            # the client calls this while it handles what went wrong, and tells it nowhere else
+            wrong = sys.exception()
+            why = "cannot be reached"
+            if isinstance(wrong, ssl.SSLCertVerificationError):
+                why = f"shows a certificate that this board does not trust ({wrong.verify_message})"
+            self._say(f"mqtt: {self._where} {why}; it is tried again, control does not wait for it")
 
     def _disconnected(self, client: paho.Client, data: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from math import isfinite
 from typing import Any
 
@@ -22,10 +22,20 @@ SHOWN_SETTINGS = (
 )
 
 
+def as_shown(tick: Tick, settings: ControllerSettings) -> Tick:
+    """A tick for people and hubs: its flow is the true one, not what the meter reads.
+
+    The only place that corrects a flow that is shown. The ledger's column stays what the meter read, which a replay needs;
+    its heat is corrected where it is booked (`warmheap.heat_book`).
+    """
+    m = tick.measurements
+    return replace(tick, measurements=replace(m, water_flow_kg_s=settings.flow_meter_gain * m.water_flow_kg_s))
+
+
 def as_now(
     tick: Tick, settings: ControllerSettings, unseen: Iterable[Alarm], *, wall_s: float, turns: int, hand_left_s: float
 ) -> dict[str, Any]:
-    """A tick with what stands around it. ``unseen`` are all alarms that are not normal; NaN becomes None."""
+    """A tick of `as_shown` with what stands around it. ``unseen`` are all alarms that are not normal; NaN becomes None."""
     m, d = tick.measurements, tick.decision
     readings = {name: known(value) for name, value in asdict(m).items() if name != "time_s"}
     return {

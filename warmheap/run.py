@@ -98,6 +98,7 @@ def control(args: argparse.Namespace) -> int:
     """The loop's process, from the first signal handler to the last row of the ledger; returns its exit code."""
     from .heart import Heart
     from .loop import Loop, OutputFault
+    from .now import as_shown
     from .scribe import Scribe
     from .status import Status
 
@@ -119,10 +120,11 @@ def control(args: argparse.Namespace) -> int:
 
         def note(tick: Any) -> None:
             latest_s[0] = tick.measurements.time_s
-            scribe.tick(tick)
+            shown = as_shown(tick, job.desk.settings)
+            scribe.tick(tick, shown)
             watched()
             for teller in tellers:
-                teller.tick(tick)
+                teller.tick(shown)
 
         loop = Loop(plant, job.desk, heart, note, speed=args.speed, tick_s=args.tick, called=job.desk.wants_a_turn)
         try:

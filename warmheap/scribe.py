@@ -53,15 +53,15 @@ class Scribe:
         self._thread = threading.Thread(target=self._write, name="scribe", daemon=True)
         self._thread.start()
 
-    def tick(self, tick: Tick) -> None:
-        """Note a turn of the loop. Called from the loop; never blocks, never raises."""
+    def tick(self, tick: Tick, shown: Tick | None = None) -> None:
+        """Note a turn of the loop, and ``shown`` on the screen. Called from the loop; never blocks, never raises."""
         wall_s, clerk = self._wall(), self._clerk
         rows = clerk.tick(tick, wall_s)
         alarm_rows, begun = clerk.alarms(tick.decision.alarms, wall_s)
         for row in (*rows, *alarm_rows):
             self._put(row)
         self._lines.extend(self._status.alarm(alarm) for alarm in begun)
-        line = self._status.line(tick)
+        line = self._status.line(shown or tick)
         if line:
             self._lines.append(line)
         if time.monotonic() - self._remembered_s >= MEMORY_EVERY_S:

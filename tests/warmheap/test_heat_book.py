@@ -46,6 +46,18 @@ def test_nothing_is_credited_while_the_pump_stands_whatever_the_probes_say():
     assert sums["water_j"] == sums["water_est_j"] == sums["water_dead_j"] == 0.0
 
 
+def test_heat_that_the_house_gives_back_to_the_pile_is_booked_against_it():
+    sums = booked([({"water_supply_c": 20.0, "water_return_c": 24.0}, 0.3, 0.0)] * 61)
+    given_back_j = 3600.0 * 0.06 * WATER_J_KG_K * 4.0
+    assert sums["water_j"] == pytest.approx(-given_back_j) and sums["water_useful_j"] == pytest.approx(-given_back_j)
+    assert useful(sums, Accuracy()).kwh < 0.0
+
+
+def test_a_meter_that_counts_backwards_credits_nothing():
+    sums = booked([({"water_flow_kg_s": -0.05}, 0.3, 0.0)] * 61)
+    assert sums["water_kg"] == sums["water_j"] == sums["water_est_j"] == sums["water_useful_j"] == 0.0
+
+
 def test_nothing_is_useful_while_the_greenhouse_is_too_warm_or_unknown():
     for house_c in (S.greenhouse_ceiling_c + 1.0, nan):
         sums = booked([({"greenhouse_c": house_c}, 0.3, 0.5)] * 61)

@@ -1,11 +1,16 @@
 """The metrics, read back by the reference parser of the format."""
 
+from dataclasses import replace
+
 import pytest
 from page_rig import Rig, reading
 from prometheus_client.parser import text_string_to_metric_families
 
 from controller.signals import Measurements
 from warmheap import metrics
+from warmheap.mqtt import values
+from warmheap.now import as_shown
+from warmheap.page.show import Units
 
 ENDS = ("celsius", "volts", "watts", "joules", "ratio", "seconds", "hertz", "kilograms_per_second", "info", "up", "active",
         "turns", "refused")  # fmt: skip
@@ -58,3 +63,16 @@ def test_old_news_is_not_up(tmp_path, age_s, up):
     found = families(Rig(tmp_path).link.now, age_s)
     assert found["warmheap_up"].samples[0].value == up
     assert families(None, age_s)["warmheap_up"].samples[0].value == 0.0
+
+
+def test_a_flow_is_shown_as_the_bucket_corrected_it_and_kept_as_the_meter_read_it(tmp_path):
+    rig = Rig(tmp_path)
+    settings = replace(rig.desk.settings, flow_meter_gain=1.25)
+    shown = as_shown(rig.tick, settings)
+    assert shown.measurements.water_flow_kg_s == pytest.approx(1.25 * 0.06)
+    assert rig.tick.measurements.water_flow_kg_s == 0.06
+    rig.tick = shown
+    rig.show()
+    assert families(rig.link.now)["warmheap_water_flow_kilograms_per_second"].samples[0].value == pytest.approx(0.075)
+    assert dict(values(rig.link.now))["reading/water_flow_kg_s"] == "0.075"
+    assert Units().water(rig.link.now["readings"]["water_flow_kg_s"]) == "4.5 L/min"

@@ -1,5 +1,6 @@
 """Publication to a real broker, through its restart. The broker is Debian's mosquitto, on a port of its own."""
 
+import getpass
 import shutil
 import socket
 import subprocess
@@ -27,10 +28,10 @@ def free_port():
 class Broker:
     """mosquitto, which can be killed and started again. It keeps nothing on disk."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, more="allow_anonymous true"):
         self.port = free_port()
         self._file = folder / "broker.conf"
-        self._file.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
+        self._file.write_text(f"listener {self.port} 127.0.0.1\nuser {getpass.getuser()}\n{more}\n")
         self.process = None
 
     def start(self):
@@ -166,3 +167,67 @@ def test_numbers_are_plain_and_alarms_are_json():
     found = dict(values(now))
     assert found["reading/a_c"] == "21.0625" and found["reading/b_c"] == "" and found["pump_duty"] == "0.000"
     assert found["alarms"] == '[{"code": "c", "severity": "notice", "seen": "s", "do": "d", "since_s": 1.0}]'
+
+
+OPENSSL = shutil.which("openssl")
+needs_openssl = pytest.mark.skipif(OPENSSL is None, reason="NOT TESTED: no openssl; apt-get install openssl")
+
+
+def certificate(folder, name):
+    """A certificate for 127.0.0.1 that vouches for itself, and its key."""
+    key, cert = folder / f"{name}.key", folder / f"{name}.pem"
+    words = f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN={name} -addext subjectAltName=IP:127.0.0.1"
+    subprocess.run([OPENSSL, *words.split(), "-keyout", key, "-out", cert], check=True, capture_output=True)
+    key.chmod(0o644)
+    return key, cert
+
+
+def heard(tmp_path, settings, wanted):
+    """What is said until ``wanted`` is, while values are published as the loop does."""
+    now, said = Rig(tmp_path).link.now, []
+    publisher = Publisher(settings, said.append, every_s=0.1)
+    publisher.publish(now)
+    found = until(lambda: any(wanted in line for line in said))
+    took_s = []
+    for n in range(20):
+        began_s = time.monotonic()
+        publisher.publish({**now, "wall_s": float(n)})
+        took_s.append(time.monotonic() - began_s)
+    time.sleep(2.5)
+    publisher.close()
+    assert max(took_s) < 0.1
+    return found, said
+
+
+@needs_broker
+@needs_openssl
+@pytest.mark.parametrize(("trusted", "wanted"), [("ours", "publishing to"), ("other", "does not trust")])
+def test_the_certificate_of_the_broker_is_checked(tmp_path, monkeypatch, trusted, wanted):
+    made = {name: certificate(tmp_path, name) for name in ("ours", "other")}
+    key, cert = made["ours"]
+    broker = Broker(tmp_path, f"allow_anonymous true\ncertfile {cert}\nkeyfile {key}")
+    broker.start()
+    monkeypatch.setenv("SSL_CERT_FILE", str(made[trusted][1]))
+    try:
+        found, said = heard(tmp_path, MqttSettings("127.0.0.1", broker.port, tls=True, topic="heap"), wanted)
+    finally:
+        broker.kill()
+    assert found and len(said) == 1 and f"127.0.0.1:{broker.port}" in said[0]
+
+
+@needs_broker
+@pytest.mark.parametrize(("password", "wanted"), [("right", "publishing to"), ("wrong", "refuses")])
+def test_user_and_password_are_given_to_the_broker(tmp_path, password, wanted):
+    users = tmp_path / "users"
+    maker = shutil.which("mosquitto_passwd")
+    assert maker, "NOT TESTED: no mosquitto_passwd; it comes with Debian's mosquitto"
+    subprocess.run([maker, "-b", "-c", users, "grower", "right"], check=True, capture_output=True)
+    users.chmod(0o644)
+    broker = Broker(tmp_path, f"allow_anonymous false\npassword_file {users}")
+    broker.start()
+    settings = MqttSettings("127.0.0.1", broker.port, user="grower", password=password, topic="heap")
+    try:
+        found, said = heard(tmp_path, settings, wanted)
+    finally:
+        broker.kill()
+    assert found and wanted in said[0]
