@@ -137,8 +137,8 @@ class Watch(Memory):
         self._allowed_k = core_k
         self.clock = Clock()
         self.checks = SensorChecks()
-        self.pump_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
-        self.fan_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v)
+        self.pump_battery = BatteryGuard(s.pump_battery.low_v, s.pump_battery.ok_v)
+        self.fan_battery = BatteryGuard(s.fan_battery.low_v, s.fan_battery.ok_v)
         self.heat = HeatUsed(s)
         self.dry_s = 0.0
         self.cold = False

@@ -40,15 +40,15 @@ def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 
 def _power(c: Controller, r: Readings) -> tuple[bool, ...]:
-    s, volts_lost = c.settings, c.checks.lost
+    pump, fan, volts_lost = c.settings.pump_battery.kind, c.settings.fan_battery.kind, c.checks.lost
     return (
         *_supply(c.pump_health, c.pump_battery.allowed, c.pump.locked, volts_lost("pump_battery_v")),
         *_supply(
             c.fan_health, c.fan_battery.allowed, c.fan_watch.locked or c.fan_watch.mute, volts_lost("fan_battery_v")
         ),
-        charging_harms(s.battery_kind, r.outdoor_c),
-        battery_freezes(s.battery_kind, c.pump_battery.volts, r.outdoor_c)
-        or battery_freezes(s.battery_kind, c.fan_battery.volts, r.outdoor_c),
+        charging_harms(pump, r.outdoor_c) or charging_harms(fan, r.outdoor_c),
+        battery_freezes(pump, c.pump_battery.volts, r.outdoor_c)
+        or battery_freezes(fan, c.fan_battery.volts, r.outdoor_c),
     )
 
 

@@ -47,7 +47,7 @@ from controller.phases import (
     Facts,
     next_phase,
 )
-from controller.power import CHEMISTRIES, BatteryGuard
+from controller.power import BatteryGuard
 from controller.pump import ARMED, KICK, METER_LAG_S, RUN, PumpDrive
 from controller.reasons import sentence
 from controller.settings import ControllerSettings
@@ -139,13 +139,12 @@ class Controller(Memory):
 
     def _equip_power(self, s: ControllerSettings) -> None:
         """Two supplies that share nothing; the reserve is split by the order of giving way."""
-        chemistry = CHEMISTRIES[s.battery_kind]
-        empty_v = min(chemistry.empty_v, s.battery_low_v)
-        frost_v, crop_v, draw_v = reserve_levels_v(self._ranks, s.battery_low_v, empty_v)
-        self.pump_battery = BatteryGuard(draw_v, s.battery_ok_v, s.pump_power_w, frost_v, crop_v)
-        self.fan_battery = BatteryGuard(s.battery_low_v, s.battery_ok_v, s.fan_power_w)
-        self.pump_health = BatteryHealth(chemistry.charging_v, s.pump_power_w)
-        self.fan_health = BatteryHealth(chemistry.charging_v, s.fan_power_w)
+        pump, fan = s.pump_battery, s.fan_battery
+        frost_v, crop_v, draw_v = reserve_levels_v(self._ranks, pump.low_v, min(pump.chemistry.empty_v, pump.low_v))
+        self.pump_battery = BatteryGuard(draw_v, pump.ok_v, s.pump_power_w, frost_v, crop_v)
+        self.fan_battery = BatteryGuard(fan.low_v, fan.ok_v, s.fan_power_w)
+        self.pump_health = BatteryHealth(pump.chemistry.charging_v, s.pump_power_w)
+        self.fan_health = BatteryHealth(fan.chemistry.charging_v, s.fan_power_w)
 
     @property
     def settings(self) -> ControllerSettings:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import nan
+from typing import NamedTuple
 
 from controller.memory import Memory
 
 LEAD_ACID, LITHIUM = "lead-acid", "lithium"
+SAME = "same"
 FILTER_S = 120.0
 LOOP_OHM = 0.08  # inner resistance and wires: a motor of 60 W at full duty pulls 12 V down by 0.4 V (own judgement)
 NOMINAL_V = 12.0
@@ -39,6 +41,19 @@ CHEMISTRIES = {
     LEAD_ACID: Chemistry(low_v=11.9, ok_v=12.4, empty_v=11.75, charging_v=13.2),
     LITHIUM: Chemistry(low_v=12.8, ok_v=13.1, empty_v=12.5, charging_v=13.5),
 }
+
+
+class Battery(NamedTuple):
+    """The battery of one supply: its chemistry, and between which rest voltages [V] its output works."""
+
+    kind: str
+    low_v: float
+    ok_v: float
+
+    @property
+    def chemistry(self) -> Chemistry:
+        """What its rest voltages mean."""
+        return CHEMISTRIES[self.kind]
 
 
 def may_run(volts: float, was_allowed: bool, low_v: float, ok_v: float) -> bool:

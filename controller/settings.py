@@ -7,7 +7,7 @@ from math import isfinite
 from typing import Any
 
 from controller.giving_way import DEFAULT_ORDER, fault_of
-from controller.power import CHEMISTRIES, LEAD_ACID, LITHIUM
+from controller.power import CHEMISTRIES, LEAD_ACID, LITHIUM, SAME, Battery
 
 __all__ = ["LEAD_ACID", "LITHIUM", "ControllerSettings", "SettingsError"]
 _LEAD = CHEMISTRIES[LEAD_ACID]
@@ -82,7 +82,10 @@ class ControllerSettings:
     humidity_max: float = _number(0.92, 0.5, 1.0, "1", "relative humidity above which no more pile air enters")
     co2_max: float = _number(0.0012, 0.0005, 0.005, "mol/mol", "CO2 above which no more pile air enters")
     # power
-    battery_kind: str = _choice(LEAD_ACID, (LEAD_ACID, LITHIUM), "chemistry of both batteries")
+    battery_kind: str = _choice(LEAD_ACID, (LEAD_ACID, LITHIUM), "chemistry of the batteries")
+    fan_battery_kind: str = _choice(
+        SAME, (SAME, LEAD_ACID, LITHIUM), "chemistry of its battery if not the pump's; its usual volts count then"
+    )
     battery_low_v: float = _number(_LEAD.low_v, 10.0, 14.0, "V", "below this the output rests; 12.8 for lithium")
     battery_ok_v: float = _number(_LEAD.ok_v, 10.0, 15.0, "V", "from here on it works again; 13.1 for lithium")
 
@@ -106,6 +109,19 @@ class ControllerSettings:
             below, above = getattr(self, low), getattr(self, high)
             if not below <= above:
                 raise SettingsError(f"{low} = {below} is above {high} = {above}: lower the first or raise the second")
+
+    @property
+    def pump_battery(self) -> Battery:
+        """The battery of the pump's supply."""
+        return Battery(self.battery_kind, self.battery_low_v, self.battery_ok_v)
+
+    @property
+    def fan_battery(self) -> Battery:
+        """The battery of the fan's supply: like the pump's, or with the usual volts of its own chemistry."""
+        if self.fan_battery_kind in (SAME, self.battery_kind):
+            return self.pump_battery
+        usual = CHEMISTRIES[self.fan_battery_kind]
+        return Battery(self.fan_battery_kind, usual.low_v, usual.ok_v)
 
 
 def _check(name: str, value: object, meta: Any) -> None:

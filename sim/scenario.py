@@ -13,7 +13,7 @@ from typing import Any, Self
 from pydantic import Field, PrivateAttr, ValidationError
 from pydantic.fields import FieldInfo
 
-from controller.settings import LEAD_ACID, LITHIUM, ControllerSettings, SettingsError
+from controller.settings import ControllerSettings, SettingsError
 from sim.quantities import Quantity, printable
 from sim.scenario_tables import (
     Coil,
@@ -148,7 +148,6 @@ def field_table() -> list[tuple[str, str, str, str, str, str, str]]:
 
 def _known_to_grower(scenario: Scenario) -> dict[str, Any]:
     pile, line, pump, fan, house = scenario.pile, scenario.line, scenario.pump, scenario.fan, scenario.greenhouse
-    both_lithium = scenario.pump_power.kind == scenario.fan_power.kind == LITHIUM
     return {
         "greenhouse_min_c": house.minimum,
         "greenhouse_ceiling_c": house.ceiling,
@@ -165,8 +164,8 @@ def _known_to_grower(scenario: Scenario) -> dict[str, Any]:
         "fan_start_duty": fan.start_duty,
         "fan_run_duty": fan.run_duty,
         "fan_power_w": fan.power,
-        # The settings know one chemistry for both batteries: where they differ, the one that forgives less.
-        "battery_kind": LITHIUM if both_lithium else LEAD_ACID,
+        "battery_kind": scenario.pump_power.kind,
+        "fan_battery_kind": scenario.fan_power.kind,
     }
 
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from math import isfinite, nan
 
-from controller.power import CHEMISTRIES, Chemistry, sag_v
-from controller.settings import ControllerSettings
+from controller.power import Battery, sag_v
 
 from .check_found import LEFT, OK, UNKNOWN, WRONG, Finding
 from .check_kit import Course, Kit, Move, drive, may_move, still
@@ -40,8 +39,9 @@ def _one(kit: Kit, output: str) -> Course[None]:
         kit.report.add(Finding(name, LEFT, "no voltmeter reads", "fit one: low volts are what decides when to rest"))
         return
     loaded, duty = yield from _loaded(kit, output)
+    battery = kit.settings.pump_battery if output == "pump" else kit.settings.fan_battery
     loaded_v = loaded.late(f"{output}_battery_v")
-    kit.report.add(judged(name, kit.settings, volts, loaded_v, sag_v(duty, power_w(kit, output))))
+    kit.report.add(judged(name, battery, volts, loaded_v, sag_v(duty, power_w(kit, output))))
 
 
 def _loaded(kit: Kit, output: str) -> Course[tuple[Move, float]]:
@@ -58,19 +58,16 @@ def _loaded(kit: Kit, output: str) -> Course[tuple[Move, float]]:
     return move, duty
 
 
-def judged(name: str, settings: ControllerSettings, rest_v: float, loaded_v: float, usual_v: float) -> Finding:
-    """What rest volts and volts under load [V] say of a 12 V battery of the settings' kind; NaN: not loaded."""
-    kind = CHEMISTRIES[settings.battery_kind]
+def judged(name: str, battery: Battery, rest_v: float, loaded_v: float, usual_v: float) -> Finding:
+    """What rest volts and volts under load [V] say of a 12 V battery of a kind; NaN: not loaded."""
     sag = rest_v - loaded_v if isfinite(loaded_v) else nan
     values = {"rest_v": rest_v, "loaded_v": loaded_v, "sag_v": sag}
-    verdict, seen, mend = _verdict(settings.battery_kind, settings.battery_low_v, kind, rest_v, sag, usual_v)
+    verdict, seen, mend = _verdict(battery, rest_v, sag, usual_v)
     return Finding(name, verdict, seen, mend, values)
 
 
-def _verdict(
-    name: str, low_v: float, kind: Chemistry, rest_v: float, sag: float, usual_v: float
-) -> tuple[str, str, str]:
-    told = f"{rest_v:.2f} V at rest"
+def _verdict(battery: Battery, rest_v: float, sag: float, usual_v: float) -> tuple[str, str, str]:
+    name, low_v, kind, told = battery.kind, battery.low_v, battery.chemistry, f"{rest_v:.2f} V at rest"
     if not LEAST_V <= rest_v <= MOST_V:
         return WRONG, f"{told}: no 12 V battery", "wires of the voltmeter; factor = ... of its divider in the settings"
     if rest_v >= kind.charging_v:

@@ -31,8 +31,8 @@ class Guards:
         self._checks, self._heat = SensorChecks(), HeatUsed(s)
         self._heat.coil_kg = s.coil_water_kg
         self._batteries = {
-            "pump": BatteryGuard(s.battery_low_v, s.battery_ok_v, s.pump_power_w),
-            "fan": BatteryGuard(s.battery_low_v, s.battery_ok_v, s.fan_power_w),
+            "pump": BatteryGuard(s.pump_battery.low_v, s.pump_battery.ok_v, s.pump_power_w),
+            "fan": BatteryGuard(s.fan_battery.low_v, s.fan_battery.ok_v, s.fan_power_w),
         }
         self._readings: Readings = self._checks.read(Measurements(time_s=0.0), 0.0)
         self._last_s = self._at_rest_c = nan

@@ -48,8 +48,8 @@ def _pile(f: dict[str, Any]) -> list[str]:
 
 def _power(f: dict[str, Any]) -> list[str]:
     p = f["power"]
-    low = [n for n in ("pump", "fan") if p[f"{n}_battery_v_min"] < p["battery_low_v"]]
-    return [LOW_BATTERY.format(name, p["battery_low_v"]) for name in low]
+    low = [n for n in ("pump", "fan") if p[f"{n}_battery_v_min"] < p[f"{n}_battery_low_v"]]
+    return [LOW_BATTERY.format(name, p[f"{name}_battery_low_v"]) for name in low]
 
 
 def _record(f: dict[str, Any]) -> list[str]:

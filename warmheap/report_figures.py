@@ -184,7 +184,8 @@ def _power(record: Record, sums: dict[str, float]) -> dict[str, Any]:
         "fan_h": sums["fan_s"] / HOUR_S,
         "pump_wh_at_most": sums["pump_s"] / HOUR_S * s.pump_power_w,
         "fan_wh_at_most": sums["fan_s"] / HOUR_S * s.fan_power_w,
-        "battery_low_v": s.battery_low_v,
+        "pump_battery_low_v": s.pump_battery.low_v,
+        "fan_battery_low_v": s.fan_battery.low_v,
         **{
             f"{name}_min": min((d.low[name] for d in days if name in d.low), default=float("nan"))
             for name in ("pump_battery_v", "fan_battery_v")

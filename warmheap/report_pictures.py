@@ -82,15 +82,16 @@ def limits(f: Figures) -> str:
 def power(f: Figures) -> str:
     """The lowest volts of each day."""
     pump, fan = ([d["low"].get(f"{n}_battery_v") for d in f["days"]] for n in ("pump", "fan"))
-    low_v = f["power"]["battery_low_v"]
-    frame = svg.frame_for(len(f["days"]), [*pump, *fan, low_v], "V", height=150)
+    low_v = {f["power"][f"{n}_battery_low_v"]: n for n in ("fan", "pump")}  # one line where both rest below the same
+    name = "{} rests" if len(low_v) > 1 else "rests"
+    frame = svg.frame_for(len(f["days"]), [*pump, *fan, *low_v], "V", height=150)
     return svg.picture(
         frame,
         "Lowest battery volts of each day, pump and fan",
         svg.axes(frame, _dates(f)),
         svg.line(frame, pump, "core"),
         svg.line(frame, fan, "outdoor"),
-        svg.level(frame, low_v, f"rests below {low_v:.1f} V"),
+        *(svg.level(frame, v, f"{name.format(n)} below {v:.1f} V") for v, n in low_v.items()),
     )
 
 

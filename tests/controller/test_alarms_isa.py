@@ -7,7 +7,7 @@ from math import nan
 
 import pytest
 from helpers import CALM, DRAWING, START_S, drawing_controller, reading, reborn
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller import Controller, ControllerSettings, Decision
@@ -101,6 +101,7 @@ def test_states_survive_a_restart() -> None:
 # --- no chattering
 
 
+@settings(deadline=None)  # an example is a day of steps
 @given(
     st.lists(st.tuples(st.integers(1, 400), st.integers(1, 400)), min_size=1, max_size=12),
     st.sampled_from([1.0, 10.0, 60.0]),
@@ -197,8 +198,10 @@ def test_a_fan_that_never_turned_may_have_a_dead_speed_wire() -> None:
     assert {"fan-speed"} == {a.code for a in d.alarms} & {"fan-speed", "fan-stalled"}
 
 
-def test_lithium_in_the_cold() -> None:
-    controller = Controller(ControllerSettings(battery_kind="lithium"))
+@pytest.mark.parametrize("kinds", [{"battery_kind": "lithium"}, {"fan_battery_kind": "lithium"},
+                                   {"battery_kind": "lithium", "fan_battery_kind": "lead-acid"}])  # fmt: skip
+def test_lithium_in_the_cold(kinds: dict[str, str]) -> None:
+    controller = Controller(ControllerSettings(**kinds))  # type: ignore[arg-type]
     for k in range(90):
         d = controller.step(reading(START_S + 60.0 * k, outdoor_c=-4.0, pump_battery_v=13.1, fan_battery_v=13.1))
     assert "battery-cold" in {a.code for a in d.alarms}

@@ -10,7 +10,7 @@ import pytest
 
 from controller import LEAD_ACID, LITHIUM, Controller, ControllerSettings
 from controller.battery_health import DARK_S, FINE, FLAT, LATCHED, LOW, WORN, BatteryHealth, diagnosis
-from controller.power import CHEMISTRIES, sag_v
+from controller.power import CHEMISTRIES, Battery, sag_v
 
 
 @pytest.mark.parametrize(
@@ -104,6 +104,18 @@ def test_each_chemistry_has_its_own_voltages_in_order() -> None:
     assert ControllerSettings(battery_kind=LITHIUM).battery_low_v == 12.8
     assert ControllerSettings(battery_kind=LITHIUM, battery_low_v=12.6, battery_ok_v=13.0).battery_low_v == 12.6
     assert ControllerSettings(battery_kind=LEAD_ACID).battery_low_v == 11.9
+
+
+def test_two_supplies_may_have_batteries_of_two_chemistries() -> None:
+    both = ControllerSettings(battery_low_v=12.0)
+    assert both.fan_battery == both.pump_battery == Battery(LEAD_ACID, 12.0, 12.4)
+    mixed = ControllerSettings(battery_low_v=12.0, fan_battery_kind=LITHIUM)
+    assert mixed.pump_battery == both.pump_battery and mixed.fan_battery == Battery(LITHIUM, 12.8, 13.1)
+    controller = Controller(mixed)
+    for _ in range(60):  # 12.6 V: well charged for the pump's, empty for the fan's
+        controller.pump_battery.update(12.6, 0.0, 60.0)
+        controller.fan_battery.update(12.6, 0.0, 60.0)
+    assert controller.pump_battery.allowed and not controller.fan_battery.allowed
 
 
 def test_power_of_the_motors_is_used() -> None:

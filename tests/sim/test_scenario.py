@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller import ControllerSettings
+from controller.power import Battery
 from sim.quantities import Quantity, QuantityError, from_si, to_si
 from sim.scenario import Scenario, ScenarioError, coil_ua_w_k, field_table
 from sim.scenario_tables import CHANNEL_KIND, Coil, Sensors
@@ -327,11 +328,9 @@ def test_full_flow_is_where_pump_head_meets_pipe_friction() -> None:
     assert head_m == pytest.approx(1.0 + lost_m, rel=0.15)
 
 
-def test_lithium_is_reported_only_when_both_batteries_are() -> None:
-    one = Scenario.from_toml(HEAD + '[pump_power]\nkind = "lithium"')
-    both = one.varied({"fan_power.kind": "lithium"})
-    assert one.controller_settings().battery_kind == "lead-acid"
-    assert both.controller_settings().battery_kind == "lithium"
+def test_each_battery_is_told_by_its_own_chemistry() -> None:
+    one = Scenario.from_toml(HEAD + '[pump_power]\nkind = "lithium"').controller_settings()
+    assert (one.pump_battery, one.fan_battery) == (Battery("lithium", 12.8, 13.1), Battery("lead-acid", 11.9, 12.4))
 
 
 def test_a_plant_beyond_the_controllers_limits_is_refused_in_one_line() -> None:

@@ -263,7 +263,7 @@ FLOATS = st.floats(allow_nan=True, allow_infinity=True)
 
 @given(FLOATS, FLOATS, FLOATS)
 def test_any_volts_get_a_verdict(rest_v, loaded_v, usual_v):
-    found = judged_battery("pump battery", ControllerSettings(), rest_v, loaded_v, usual_v)
+    found = judged_battery("pump battery", ControllerSettings().pump_battery, rest_v, loaded_v, usual_v)
     assert found.verdict in (OK, WRONG, UNKNOWN) and found.seen and (found.mend or found.verdict == OK)
 
 
