@@ -218,8 +218,8 @@ def _fuel(wanted: Wanted | None, fuel: Avoided | None) -> dict[str, Any] | None:
         "fuel": wanted.fuel.key, "unit": wanted.fuel.unit, "efficiency": wanted.efficiency_factor,
         "units": fuel.units, "half_units": fuel.half_units, "money": fuel.money, "half_money": fuel.half_money,
         "costs": wanted.costs, "price_warning": fuel.warning,
-        "counterfactual": f"{fuel.counterfactual} {GIVEN_BACK} The greenhouse may at times have been warmer than the crop needs: the "
-        f"true saving can be less. {fuel.efficiency_effect}",
+        "counterfactual": f"{fuel.counterfactual} {GIVEN_BACK} The greenhouse may at times have been "
+        f"warmer than the crop needs: the true saving can be less. {fuel.efficiency_effect}",
     }  # fmt: skip
 
 

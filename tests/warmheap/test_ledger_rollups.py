@@ -155,7 +155,9 @@ def test_a_ledger_of_version_2_goes_on_and_its_sums_stay_those_of_its_ticks(tmp_
     (day,) = table(path, "days")
     assert day["back_j"] == pytest.approx(3600.0 * 0.06 * 4186.0 * 4.0, rel=0.01)
     assert day["water_j"] == pytest.approx(129.0 * 60.0 * 0.06 * 4186.0 * 20.0 - day["back_j"])
-    assert day["water_flow_kg_s_mean"] == pytest.approx(0.06)  # new columns came last, nothing moved into another's place
+    assert day["water_flow_kg_s_mean"] == pytest.approx(
+        0.06
+    )  # new columns came last, nothing moved into another's place
 
 
 def test_a_migration_that_fails_leaves_version_1(tmp_path, monkeypatch):
