@@ -21,6 +21,10 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[1]
+sys.path.insert(0, str(ROOT))
+
+from warmheap.guardian import FD_HERE  # noqa: E402
+
 TOKEN = "a-token-made-up-for-this-check"
 WIDTHS = (360, 1280)
 LARGEST_BYTES, LONGEST_S = 100_000, 1.0
@@ -78,6 +82,15 @@ class Browser:
             self._driver.wait(10)
 
 
+PATIENT = "import sys; from warmheap import guardian; guardian.FROZEN_S = 60.0; sys.exit(guardian.main(sys.argv[1:]))"
+
+
+def fill(state: Path, command: list[str]) -> None:
+    """Run a simulated season under a patient guardian: on a busy machine it rightly kills a loop that stands still."""
+    loop = [*command, "--state", str(state), "--guardian-fd", FD_HERE]
+    subprocess.run([sys.executable, "-c", PATIENT, str(state), *loop], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+
+
 class Served:
     """`warmheap run` with a filled ledger."""
 
@@ -86,9 +99,8 @@ class Served:
         folder.mkdir()
         file.write_text(PLAIN.format(TOKEN) + extra)
         base = [sys.executable, "-m", "warmheap", "run", str(file), "--plant", "mild-wet-winter"]
+        fill(folder / "state", [*base, "--speed", "1e6", "--days", str(days), "--no-page"])
         base += ["--state", str(folder / "state")]
-        fill = [*base, "--speed", "1e6", "--days", str(days), "--no-page"]
-        subprocess.run(fill, cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
         self._out = out.open("w")
         self.process = subprocess.Popen([*base, "--resume"], cwd=ROOT, stdout=self._out)
         for _ in range(300):

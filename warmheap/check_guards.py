@@ -55,7 +55,7 @@ class Guards:
             self._at_rest_c = r.water_supply_c
             return
         self._note_dry(r, dt_s)
-        seen = r.water_flow_kg_s
+        seen = self._settings.flow_meter_gain * r.water_flow_kg_s
         self._heat.book(seen if isfinite(seen) else put_out.pump_duty * self._settings.pump_full_flow_kg_s, r, dt_s)
 
     def _note_dry(self, r: Readings, dt_s: float) -> None:

@@ -1,7 +1,8 @@
 """How much heat each tick brought, by water and by air, and how sensitive that figure is to every sensor.
 
 What is not measured is not credited: nothing while the pump is off (whatever back-flow does), nothing by a meter that
-reads zero while the pump turns or counts while it stands, nothing across a gap. A flow taken from the pump's curve
+reads zero while the pump turns or counts while it stands, nothing across a gap. Heat that goes the other way while pump
+or fan turns is booked against the sums, and once more by itself, so that it can be seen. A flow taken from the pump's curve
 because there is no meter is booked apart, as estimated. Everything here is additive: sums over any span of time are
 honest, and the sums of sensitivities let systematic errors grow with the total instead of averaging out
 (`warmheap.heat_error`).
@@ -42,7 +43,8 @@ class Booked:
     says while the meter is dead, credited to nobody. ``first_j`` and ``water_useful_j`` are parts of the first two: the
     first coil volume after a rest of hours, and what came while the house was below its ceiling. The rest are
     sensitivities: of water to the lag of its probes (``lag_j_s``), of ``air_j`` to a kelvin or to the whole of relative
-    humidity in duct and house, and to a second of lag in the duct.
+    humidity in duct and house, and to a second of lag in the duct. ``back_j``: taken off ``water_j``, ``water_est_j`` and
+    ``air_j`` already, what water warmer than the pile gave back to it, and what air from the duct took from the house.
     """
 
     span_s: float = 0.0
@@ -68,6 +70,7 @@ class Booked:
     house_j_k: float = 0.0
     house_rh_j: float = 0.0
     duct_lag_j_s: float = 0.0
+    back_j: float = 0.0
 
 
 BOOKED = tuple(f.name for f in fields(Booked))
@@ -132,8 +135,10 @@ class HeatBook:
     def _now(r: Readings) -> dict[str, float]:
         return {name: getattr(r, name) for name in _NEEDED}
 
-    def _wanted(self, house_c: float) -> bool:
-        return house_c < self._settings.greenhouse_ceiling_c
+    def _counts(self, heat_j: float, house_c: float) -> bool:
+        """Heat is useful below the ceiling. A loss is charged where the house is unknown as well: doubt is no credit."""
+        ceiling_c = self._settings.greenhouse_ceiling_c
+        return house_c < ceiling_c if heat_j >= 0.0 else not house_c >= ceiling_c
 
     def _water(self, b: Booked, now: dict[str, float], r: Readings) -> None:
         measured_kg_s = self._settings.flow_meter_gain * r.water_flow_kg_s
@@ -159,6 +164,8 @@ class HeatBook:
         else:
             b.water_est_kg, b.water_est_j = curve_kg, curve_kg * j_kg
         self._correct_lag(b, now)
+        if rise_k < 0.0:
+            b.back_j = max(0.0, -b.water_j - b.water_est_j)
         self._mark(b, now)
 
     def _correct_lag(self, b: Booked, now: dict[str, float]) -> None:
@@ -181,7 +188,7 @@ class HeatBook:
         if self._on_kg < self.coil_kg:
             b.first_j = water_j
         self._on_kg += b.water_kg + b.water_est_kg
-        if self._wanted(now["greenhouse_c"]):
+        if self._counts(water_j, now["greenhouse_c"]):
             b.water_useful_j = water_j
 
     @property
@@ -220,7 +227,8 @@ class HeatBook:
         duct_c = self._unlagged_c(now, b.span_s, AIR_LAG_S)
         duct, house = air_enthalpy_j_kg(duct_c, rh), air_enthalpy_j_kg(house_c, house_rh)
         b.air_j = kg * (duct - house)
-        b.air_useful_j = b.air_j if self._wanted(house_c) else 0.0
+        b.air_useful_j = b.air_j if self._counts(b.air_j, house_c) else 0.0
+        b.back_j += max(0.0, -b.air_j)
         others_c = (self._unlagged_c(now, b.span_s, AIR_LAG_S + step_s) for step_s in (-LAG_STEP_S, LAG_STEP_S))
         b.duct_lag_j_s = kg * max(abs(air_enthalpy_j_kg(c, rh) - duct) for c in others_c) / LAG_STEP_S
         b.duct_j_k = kg * (air_enthalpy_j_kg(duct_c + KELVIN_STEP, rh) - duct) / KELVIN_STEP

@@ -14,6 +14,8 @@ from typing import NamedTuple
 
 from controller.media import WATER_J_KG_K
 
+from .wanted import wanted_j, wanted_share
+
 COVERAGE = 2.0
 J_PER_KWH = 3.6e6
 
@@ -109,17 +111,16 @@ def air_delivered(s: Sums, a: Accuracy) -> Heat:
 
 def water_useful(s: Sums, a: Accuracy) -> Heat:
     """The part delivered by water while the house was below its ceiling."""
-    return _part(water_delivered(s, a), s["water_useful_j"], s["water_j"] + s["water_est_j"])
+    return _wanted(water_delivered(s, a), s["water_useful_j"], s["water_j"] + s["water_est_j"], s["line_loss_j"])
 
 
 def air_useful(s: Sums, a: Accuracy) -> Heat:
     """The part brought by air while the house was below its ceiling."""
-    return _part(air_delivered(s, a), s["air_useful_j"], s["air_j"])
+    return _wanted(air_delivered(s, a), s["air_useful_j"], s["air_j"], 0.0)
 
 
-def _part(whole: Heat, part_j: float, whole_j: float) -> Heat:
-    share = part_j / whole_j if whole_j else 0.0
-    return Heat(whole.kwh * share, whole.half_kwh * abs(share))
+def _wanted(whole: Heat, part_j: float, whole_j: float, loss_j: float) -> Heat:
+    return Heat(wanted_j(part_j, whole_j, loss_j) / J_PER_KWH, whole.half_kwh * wanted_share(part_j, whole_j))
 
 
 def useful(s: Sums, a: Accuracy) -> Heat:

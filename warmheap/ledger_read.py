@@ -70,7 +70,7 @@ def check_version(db: sqlite3.Connection, path: Path) -> None:
     if found != VERSION:
         how = (
             "start `warmheap run` once, it brings the file up to date"
-            if found == 1
+            if found < VERSION
             else "use the program that wrote it"
         )
         raise UsageError(f"{path} is a ledger of version {found}, this program reads {VERSION}: {how}")

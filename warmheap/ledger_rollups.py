@@ -84,7 +84,8 @@ def _newest_done(db: sqlite3.Connection, open_s: float, length_s: float, last: i
 def _write(db: sqlite3.Connection, period: str, start_s: float, length_s: float) -> None:
     places = ", ".join("?" * (1 + len(ROLLED)))
     found = worked_out(db, start_s, length_s)
-    db.execute(f"INSERT OR REPLACE INTO {period}s VALUES ({places})", (start_s, *found))  # noqa: S608
+    names = ", ".join(("start_s", *ROLLED))  # by name: in a file that was brought up to date new columns come last
+    db.execute(f"INSERT OR REPLACE INTO {period}s ({names}) VALUES ({places})", (start_s, *found))  # noqa: S608
     if period == "hour":
         db.execute("DELETE FROM hour_limits WHERE start_s = ?", (start_s,))
         db.executemany("INSERT INTO hour_limits VALUES (?, ?, ?)", limits(db, start_s, length_s))
@@ -105,7 +106,7 @@ def differences(db: sqlite3.Connection) -> list[str]:
     """Every period of the file that is not what its ticks give; empty when all is well. Those without ticks are passed."""
     found = []
     for period, length_s in PERIODS_S.items():
-        for row in db.execute(f"SELECT * FROM {period}s"):  # noqa: S608
+        for row in db.execute(f"SELECT start_s, {', '.join(ROLLED)} FROM {period}s"):  # noqa: S608
             anew = worked_out(db, row[0], length_s)
             if anew[0] and tuple(row)[1:] != anew:
                 found.append(f"{period} {row[0]:.0f}")

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import fields
 
 from controller import Measurements
 
 from .heat_book import BOOKED
 
-VERSION = 2
+VERSION = 3
 READINGS = tuple(f.name for f in fields(Measurements) if f.name != "time_s")
 DECIDED = (
     "pump_duty",
@@ -25,6 +26,7 @@ DECIDED = (
 FORECAST = ("left_days", "left_low_days", "left_high_days")
 COLUMNS = ("wall_s", "time_s", *READINGS, *DECIDED, "next_s", "late_s", *FORECAST, *BOOKED)
 NEW_IN_2 = (*FORECAST, *BOOKED)
+NEW_IN_3 = ("back_j",)
 
 PERIODS_S = {"minute": 60.0, "hour": 3600.0, "day": 86400.0}
 MEANS = ("pile_core_c", "water_supply_c", "water_return_c", "water_flow_kg_s", "greenhouse_c", "outdoor_c", "tank_c",
@@ -68,7 +70,8 @@ def version_of(db: sqlite3.Connection) -> int:
 def bring_up_to_date(db: sqlite3.Connection) -> None:
     """Make the tables of this version, whatever older version the file is of, all or nothing.
 
-    Rows of version 1 keep what they say; they have no heat, since what the meter was is not known any more.
+    Rows of version 1 keep what they say; they have no heat, since what the meter was is not known any more. Those of
+    version 2 do not say apart what was given back.
     ``sqlite3.DatabaseError`` when the file is of a later version: it is left as it is.
     """
     found = version_of(db)
@@ -79,7 +82,12 @@ def bring_up_to_date(db: sqlite3.Connection) -> None:
     db.execute("BEGIN IMMEDIATE")
     try:
         if found == 1:
-            _from_1(db)
+            _add(db, "ticks", NEW_IN_2)
+            _add(db, "alarms", ("cause",))
+        if found == 2:
+            _add(db, "ticks", NEW_IN_3)
+            for table in (f"{period}s" for period in PERIODS_S):
+                _add(db, table, NEW_IN_3, "DEFAULT 0")  # what a sum over rows without it gives
         for statement in SCHEMA.split(";\n"):
             db.execute(statement)
         db.execute(f"PRAGMA user_version = {VERSION}")
@@ -89,9 +97,8 @@ def bring_up_to_date(db: sqlite3.Connection) -> None:
         raise
 
 
-def _from_1(db: sqlite3.Connection) -> None:
-    for table, columns in (("ticks", NEW_IN_2), ("alarms", ("cause",))):
-        there = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
-        for column in columns:
-            if column not in there:
-                db.execute(f"ALTER TABLE {table} ADD COLUMN {column}")
+def _add(db: sqlite3.Connection, table: str, columns: Iterable[str], rest: str = "") -> None:
+    there = {row[1] for row in db.execute(f"PRAGMA table_info({table})")}
+    for column in columns:
+        if column not in there:
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {rest}")

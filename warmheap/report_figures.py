@@ -22,6 +22,11 @@ GROUPS: dict[str, tuple[str, tuple[str, ...]]] = {
     "hand": ("by hand or drained", ("manual", "drained")),
 }
 
+GIVEN_BACK = (
+    "Heat that went back into the pile while the pump ran, or out of the greenhouse with the fan, is taken off; water that "
+    "flowed by itself while the pump stood, either way, is neither credited nor charged."
+)
+
 
 def figures(record: Record, accuracy: Accuracy, wanted: Wanted | None, today: date) -> dict[str, Any]:
     """Everything, in SI and kWh; NaN where nothing is known."""
@@ -106,13 +111,14 @@ def _fuel_ledgers(wanted: Wanted | None, fuel: Avoided | None) -> list[dict[str,
 
 
 def not_counted(sums: dict[str, float]) -> dict[str, float]:
-    """What was left out, so that no gap is filled silently."""
+    """What was left out, so that no gap is filled silently; and what was given back, which is taken off already."""
     came_j = sums["water_j"] + sums["water_est_j"] + sums["air_j"]
     return {
         "gap_h": sums["gap_s"] / HOUR_S,
         "no_reading_h": sums["blind_s"] / HOUR_S,
         "bridged_h": sums["bridged_s"] / HOUR_S,
         "dead_meter_kwh": sums["water_dead_j"] / J_PER_KWH,
+        "given_back_kwh": sums["back_j"] / J_PER_KWH,
         "not_wanted_kwh": max(0.0, came_j - sums["water_useful_j"] - sums["air_useful_j"]) / J_PER_KWH,
     }
 
@@ -149,7 +155,8 @@ def _day(day: Day, a: Accuracy) -> dict[str, Any]:
         "air": _as_dict(error.air_delivered(day.sums, a)),
         "useful_kwh": error.useful(day.sums, a).kwh,
         "limits_h": grouped_h(day.limits),
-        "mean": dict(day.means),
+        "mean": {name: mean for name, mean in day.means.items() if name != "water_flow_kg_s"},  # as the meter read it
+        "flow_mean_kg_s": _share(day.sums["water_kg"] + day.sums["water_est_kg"], day.sums["span_s"]),
         "low": dict(day.low),
         "high": dict(day.high),
     }
@@ -212,8 +219,8 @@ def _fuel(wanted: Wanted | None, fuel: Avoided | None) -> dict[str, Any] | None:
         "fuel": wanted.fuel.key, "unit": wanted.fuel.unit, "efficiency": wanted.efficiency_factor,
         "units": fuel.units, "half_units": fuel.half_units, "money": fuel.money, "half_money": fuel.half_money,
         "costs": wanted.costs, "price_warning": fuel.warning,
-        "counterfactual": f"{fuel.counterfactual} The greenhouse may at times have been warmer than the crop needs: the "
-        f"true saving can be less. {fuel.efficiency_effect}",
+        "counterfactual": f"{fuel.counterfactual} {GIVEN_BACK} The greenhouse may at times have been "
+        f"warmer than the crop needs: the true saving can be less. {fuel.efficiency_effect}",
     }  # fmt: skip
 
 

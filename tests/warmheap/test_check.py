@@ -134,6 +134,17 @@ def test_water_seen_moving_ends_the_count_of_dry_seconds():
     assert guards.dry_s == 0.0
 
 
+def test_the_heat_that_a_check_takes_is_counted_by_the_corrected_flow():
+    taken = []
+    for gain in (1.0, 2.0):
+        guards = Guards(ControllerSettings(flow_meter_gain=gain))
+        for n in range(60):
+            read = {"water_flow_kg_s": 0.2, "water_supply_c": 50.0, "water_return_c": 20.0, "pile_core_c": 60.0}
+            guards.look(Measurements(time_s=float(n), **read), Commands(pump_duty=0.6))
+        taken.append(guards.cooled_k)
+    assert taken[1] == pytest.approx(2.0 * taken[0]) and taken[0] > 0.0
+
+
 def test_bad_air_keeps_the_fan_still():
     guards = Guards(ControllerSettings())
     guards.look(Measurements(time_s=0.0, greenhouse_co2=0.003), Commands())

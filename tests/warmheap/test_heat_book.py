@@ -50,7 +50,40 @@ def test_heat_that_the_house_gives_back_to_the_pile_is_booked_against_it():
     sums = booked([({"water_supply_c": 20.0, "water_return_c": 24.0}, 0.3, 0.0)] * 61)
     given_back_j = 3600.0 * 0.06 * WATER_J_KG_K * 4.0
     assert sums["water_j"] == pytest.approx(-given_back_j) and sums["water_useful_j"] == pytest.approx(-given_back_j)
+    assert sums["back_j"] == pytest.approx(given_back_j)  # and told apart, so that a small sum can be understood
     assert useful(sums, Accuracy()).kwh < 0.0
+    assert booked([({}, 0.3, 0.0)] * 61)["back_j"] == 0.0
+
+
+@pytest.mark.parametrize("flow_kg_s", [nan, 0.0, 0.02, -0.02])
+@pytest.mark.parametrize(("supply_c", "return_c"), [(40.0, 20.0), (20.0, 40.0)])
+def test_what_flows_by_itself_is_neither_credited_nor_charged(flow_kg_s, supply_c, return_c):
+    """A meter does not tell which way water creeps, so neither a siphon forward nor one back is an amount."""
+    seen = {"water_flow_kg_s": flow_kg_s, "water_supply_c": supply_c, "water_return_c": return_c}
+    sums = booked([(seen, 0.0, 0.0)] * 61)
+    names = ("water_j", "water_est_j", "water_useful_j", "back_j", "water_kg", "water_est_kg", "water_dead_j")
+    assert [sums[name] for name in names] == [0.0] * len(names)
+    assert sums["span_s"] == 3600.0
+
+
+def test_air_that_cools_the_house_is_taken_off():
+    sums = booked([({"air_supply_c": 2.0}, 0.0, 1.0)] * 61)
+    assert sums["air_j"] < 0.0 and sums["air_useful_j"] == sums["air_j"] == -sums["back_j"]
+
+
+def test_a_loss_is_charged_where_nobody_knows_whether_heat_was_wanted():
+    back = {"water_supply_c": 20.0, "water_return_c": 24.0}
+    unknown, hot = (booked([(back | {"greenhouse_c": c}, 0.3, 0.0)] * 61) for c in (nan, S.greenhouse_ceiling_c + 1.0))
+    assert unknown["water_useful_j"] == unknown["water_j"] < 0.0
+    assert hot["water_useful_j"] == 0.0 > hot["water_j"]  # a house that is too warm has lost nothing it wanted
+
+
+def test_heat_that_nearly_cancels_does_not_blow_up_what_was_useful():
+    """10 MJ came while wanted, 9.99 MJ went back while not: useful is 10 MJ less the line's 1 MJ, not a thousandfold."""
+    sums = dict.fromkeys(BOOKED, 0.0) | {"water_j": 1e4, "water_useful_j": 1e7, "line_loss_j": 1e6, "water_kg": 100.0}
+    found = useful(sums, Accuracy())
+    assert found.kwh == pytest.approx(9.0 / 3.6)
+    assert found.half_kwh == water_delivered(sums, Accuracy()).half_kwh > 0.0
 
 
 def test_a_meter_that_counts_backwards_credits_nothing():

@@ -139,6 +139,27 @@ def test_a_ledger_of_version_1_goes_on_with_all_its_rows(tmp_path, capsys):
     assert '"older_ticks": 1' in capsys.readouterr().out
 
 
+def test_a_ledger_of_version_2_goes_on_and_its_sums_stay_those_of_its_ticks(tmp_path):
+    path = tmp_path / "l.sqlite"
+    ticks(path, [FLOWING] * 130)
+    with closing(sqlite3.connect(path)) as db, db:  # as version 2 wrote it: without what was given back
+        for name in ("ticks", "minutes", "hours", "days"):
+            db.execute(f"ALTER TABLE {name} DROP COLUMN back_j")
+        db.execute("PRAGMA user_version = 2")
+    assert main(["report", str(path)]) == 2
+    back = ({"water_supply_c": 20.0, "water_return_c": 24.0}, decision(pump=0.3))
+    ticks(path, [back] * 61, began_s=BEGAN_S + 4 * 3600.0)
+    with closing(opened(path)) as db:
+        assert db.execute("PRAGMA user_version").fetchone()[0] == VERSION
+        assert ledger_rollups.differences(db) == []
+    (day,) = table(path, "days")
+    assert day["back_j"] == pytest.approx(3600.0 * 0.06 * 4186.0 * 4.0, rel=0.01)
+    assert day["water_j"] == pytest.approx(129.0 * 60.0 * 0.06 * 4186.0 * 20.0 - day["back_j"])
+    assert day["water_flow_kg_s_mean"] == pytest.approx(
+        0.06
+    )  # new columns came last, nothing moved into another's place
+
+
 def test_a_migration_that_fails_leaves_version_1(tmp_path, monkeypatch):
     path = tmp_path / "l.sqlite"
     version_1(path)

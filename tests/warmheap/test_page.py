@@ -18,7 +18,7 @@ from warmheap.ledger_clerk import Clerk
 from warmheap.loop import Tick
 from warmheap.page.past import Past
 from warmheap.page.picture import day
-from warmheap.page.show import Units
+from warmheap.page.show import Units, together
 from warmheap.page.views import season, verdict
 from warmheap.page.words import answer
 from warmheap.report_data import read
@@ -383,3 +383,15 @@ def test_text_stands_out_4_5_to_1_and_lines_of_the_picture_3_to_1_in_both_themes
         for text in ("ink", "soft", "water", "well", "warn", "danger", "ember"):
             assert contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
     assert contrast(colours["button-ink"], colours["button"]) >= 4.5
+
+
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ("it is at 12.7 V; it works again at 13.9 V.", "it is at 12.7\u00a0V; it works again at 13.9\u00a0V."),
+        ("is 16.3 °C, 40 % and 3.8 L/min", "is 16.3\u00a0°C, 40\u00a0% and 3.8\u00a0L/min"),
+        ("for 3 hours and 2 Valves", "for 3 hours and 2 Valves"),
+    ],
+)
+def test_a_number_and_its_unit_stay_on_one_line(told, shown):
+    assert together(told) == shown

@@ -89,6 +89,25 @@ def test_two_hours_by_hand(short):
     assert f["ledgers"][3]["value"] is None and "nothing is assumed" in f["ledgers"][3]["counts"]
 
 
+def test_a_shown_flow_is_the_corrected_one(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    ticks(path, [FLOWING] * 121, ControllerSettings(flow_meter_gain=1.25))
+    (day,) = told(path)["days"]
+    assert day["flow_mean_kg_s"] == pytest.approx(1.25 * 0.06) and "water_flow_kg_s" not in day["mean"]
+
+
+def test_heat_given_back_is_taken_off_and_said(tmp_path):
+    path = tmp_path / "ledger.sqlite"
+    back = ({"water_supply_c": 20.0, "water_return_c": 24.0}, decision(pump=0.3))
+    ticks(path, [FLOWING] * 121 + [back] * 120)
+    f = told(path)
+    ahead_kwh, back_kwh = (2.0 * 3600.0 * 0.06 * 4186.0 * k / 3.6e6 for k in (20.0, 4.0))
+    assert f["not_counted"]["given_back_kwh"] == pytest.approx(back_kwh, rel=0.02)
+    assert f["heat"]["out_of_pile_by_water"]["kwh"] == pytest.approx(ahead_kwh - back_kwh, rel=0.02)
+    text = page(path, tmp_path, "--fuel", "propane")
+    assert f"{back_kwh:.1f} kWh that water gave back" in text and "neither credited nor charged" in text
+
+
 def test_the_hour_that_has_only_begun_is_in_it(tmp_path):
     path = tmp_path / "ledger.sqlite"
     ticks(path, [FLOWING] * 61)

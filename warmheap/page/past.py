@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import quote
 
+from ..wanted import wanted_j
+
 PICTURE_S = 24 * 3600.0
 SLOT_S = 600.0
 HOUR_S = 3600.0
@@ -47,9 +49,8 @@ class Day:
 
     @property
     def useful_j(self) -> float:
-        """Delivered while the house was below its ceiling, by water and air; as `warmheap.heat_error.useful` has it."""
-        share = self.water_useful_j / self.water_j if self.water_j else 0.0
-        return (self.water_j - self.line_loss_j) * share + self.air_useful_j
+        """Delivered while the house was below its ceiling, by water and air."""
+        return wanted_j(self.water_useful_j, self.water_j, self.line_loss_j) + self.air_useful_j
 
 
 _ADDED = (

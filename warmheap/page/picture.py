@@ -97,9 +97,9 @@ def _hours(end_s: float, at: Place) -> list[str]:
 
 
 def _legend(shown: Mapping[str, Points], units: Units) -> list[str]:
-    found, x = [f'<text class="end" x="{LEFT - 5}" y="11">{units.degree}</text>'], LEFT
+    found, x = [f'<text class="end" x="{LEFT - 5}" y="13">{units.degree}</text>'], LEFT
     for name in shown:
         kind, word = NAMES[name]
-        found.append(f'<path class="curve {kind}" d="M{x} 7h26"/><text x="{x + 32}" y="11">{word}</text>')
+        found.append(f'<path class="curve {kind}" d="M{x} 8h26"/><text x="{x + 32}" y="13">{word}</text>')
         x += 100.0
     return found

@@ -15,6 +15,12 @@ _ABOVE = re.compile(r"(\d+(?:\.\d+)?) (above|below) its floor")
 _KELVIN = re.compile(r"(-?\d+(?:\.\d+)?) K\b")
 _LITRES = re.compile(r"(\d+(?:\.\d+)?) L/min")
 _KILOWATT = re.compile(r"(\d+(?:\.\d+)?) (kW|W)\b")
+_UNIT = re.compile(r"(?<=\d) (?=(?:°[CF]|K|V|A|W|kW|kWh|h|min|L/min|gal/min|Btu|Btu/h|%)(?![A-Za-z]))")
+
+
+def together(sentence: str) -> str:
+    """With no line break between a number and its unit."""
+    return _UNIT.sub("\u00a0", sentence)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Any
 from ..fuel_choice import Choice
 from .past import Past, Season
 from .picture import day
-from .show import Units
+from .show import Units, together
 
 STALE_S = 90.0
 SIGNS = {"critical": "Danger", "warning": "Warning", "notice": "Note"}
@@ -40,8 +40,8 @@ def front(
         "clock": _moment(now["time_s"]),
         "verdict": verdict(now) if age_s <= STALE_S else SILENT,
         "big": big(now, units),
-        "reason": units.text(now["reason"]),
-        "cause": units.text(now["cause"]),
+        "reason": together(units.text(now["reason"])),
+        "cause": together(units.text(now["cause"])),
         "phase": now["phase"],
         "small": small(now, units),
         "picture": day(past.curves(), units),
@@ -100,11 +100,11 @@ def tonight(now: Mapping[str, Any], units: Units) -> list[Row]:
     e, s = now["estimate"], now["settings"]
     rows = [
         ("The crop needs", units.temp(s["greenhouse_min_c"])),
-        ("The pile gives for days", units.power(e["sustainable_w"])),
+        ("The pile can give for days", units.power(e["sustainable_w"])),
         ("Stored above the floor", units.energy(e["stored_j"])),
     ]
     if e["draw_left_h"] is not None:
-        rows.append(("Full flow from savings", f"{e['draw_left_h']:.1f} h"))
+        rows.append(("Full flow from what is stored", f"{e['draw_left_h']:.1f} h"))
     if e["core_c"] is not None:
         above_k = e["core_c"] - s["pile_floor_c"]
         rows.append((f"Core {'above' if above_k >= 0.0 else 'below'} its floor", units.difference(abs(above_k))))
@@ -120,7 +120,8 @@ def season(found: Season, units: Units, fuel: Choice | None = None) -> list[Row]
         return []
     t = found.total
     rows = [
-        ("On record", f"{t.seen_s / DAY_S:.1f} days since {found.since}"),
+        ("On record", f"{t.seen_s / DAY_S:.1f} days"),
+        ("Since", found.since),
         ("Heat by water, about", units.energy(t.water_j)),
         ("Heat by air, about", units.energy(t.air_j)),
         ("Useful of both, about", units.energy(t.useful_j)),
@@ -156,7 +157,7 @@ def life(now: Mapping[str, Any]) -> str:
 def alarm(a: Mapping[str, Any], now: Mapping[str, Any], units: Units) -> dict[str, Any]:
     """One alarm in words."""
     since = "" if a["since_s"] is None else _moment(a["since_s"])
-    words = {name: units.text(a[name]) for name in ("seen", "do", "cause", "clears")}
+    words = {name: together(units.text(a[name])) for name in ("seen", "do", "cause", "clears")}
     return {**words, "code": a["code"], "kind": a["severity"], "sign": SIGNS.get(a["severity"], "Note"), "since": since,
             "acknowledged": a["acknowledged"], "count": a["count"]}  # fmt: skip
 
