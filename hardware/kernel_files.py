@@ -108,33 +108,33 @@ class KernelFiles:
     def _where(self, source: Source) -> tuple[Path | None, str]:
         """The folder of the source's chip, or None and why not."""
         chips = _chips(self._roots[source.kind])
-        named = [(folder, address) for folder, name, address in chips if name == source.chip]
+        named = [folder for folder, name in chips if name == source.chip]
         if source.address:
-            named = [(folder, address) for folder, address in named if address == source.address]
+            named = [folder for folder in named if _address(folder) == source.address]
         if len(named) == 1:
-            return named[0][0], ""
+            return named[0], ""
         if named:
-            addresses = ", ".join(f"{source.chip}@{address}" for _, address in named)
+            addresses = ", ".join(f"{source.chip}@{_address(folder)}" for folder in named)
             return None, f"{source}: there are several, say which: {addresses}"
-        known = ", ".join(sorted(f"{name}@{address}" for _, name, address in chips)) or "none at all"
+        known = ", ".join(sorted(f"{name}@{_address(folder)}" for folder, name in chips)) or "none at all"
         return None, f"{source}: no such chip; there are: {known}"
 
 
-def _chips(root: Path) -> list[tuple[Path, str, str]]:
-    """Every chip under ``root`` as (folder, name, bus address)."""
+def _chips(root: Path) -> list[tuple[Path, str]]:
+    """Every chip under ``root`` as (folder, name)."""
     found = []
     try:
         for folder in sorted(root.iterdir()):
             name = folder / "name"
             if name.is_file():
-                found.append((folder, name.read_bytes().decode("ascii", "replace").strip(), _address(folder)))
+                found.append((folder, name.read_bytes().decode("ascii", "replace").strip()))
     except OSError:
         pass
     return found
 
 
 def _address(folder: Path) -> str:
-    """The bus address: hwmon links to its device; an iio folder lies inside that of its device."""
+    """The bus address: hwmon links to its device; an iio folder lies inside that of its device. Costs more than the name."""
     device = folder / "device"
     return device.resolve().name if device.exists() else folder.resolve().parent.name
 

@@ -61,6 +61,16 @@ def cuts(measured_and_cut):
 
 
 @pytest.fixture(scope="session")
+def lived(built):
+    """Two days on the rig."""
+    from rig_day import HOURS, SEED, rig_run, told
+
+    found = spent("day and night", lambda: rig_run(HOURS, SEED))
+    TABLE.extend(told(found))
+    return found
+
+
+@pytest.fixture(scope="session")
 def injected(built):
     from rig_runs import inject, injection_table
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import socket
 import sys
 import tempfile
@@ -42,6 +43,7 @@ SHORTEST_S, LONGEST_S = 1.0, 60.0
 DECIDED = ("time_s", "phase", "limit", "reason", "cause", "pump_duty", "fan_duty", "alarms", "next_s")
 
 Turn = dict[str, Any]  # what was read and decided at one tick, and what was put out then
+Change = tuple[int, str, float]
 
 
 def begin(seed: int) -> tuple[Plant, ControllerSettings]:
@@ -51,11 +53,11 @@ def begin(seed: int) -> tuple[Plant, ControllerSettings]:
 
 
 class BoardNumbers:
-    """What a board makes of numbers, by the data sheets of its parts and the kernel's pages; NaN: no reading.
+    """What a board makes of readings; NaN: none.
 
-    Temperatures in sixteenths of a degree, printed as whole millidegrees, the rest cut off; 85 degC is what a probe says after
-    losing its supply, and is believed only within 3 K of, and ten minutes after, a good reading; nothing outside -55..125 degC
-    is. Voltages in steps of 4 mV. Duties in whole percents.
+    Probes count sixteenths of a degree, which the kernel prints as millidegrees, the rest cut off (t * 1000 / 16 in its
+    w1_therm.c); they know -55..125 degC. 85 degC is what they say after a loss of supply (data sheets of such probes):
+    it is believed within 3 K of the last good reading, if that is ten minutes old at most. Monitors count 4 mV.
     """
 
     def __init__(self) -> None:
@@ -92,28 +94,25 @@ def readings(m: Measurements) -> dict[str, float | None]:
     return {name: None if math.isnan(getattr(m, name)) else getattr(m, name) for name in FITTED}
 
 
-def pure_run(hours: float, seed: int, changed: tuple[int, str, float] | None = None) -> Iterator[Turn]:
-    """The same two days in the simulator alone. ``changed``: at this tick, this reading is off by so much."""
+def pure_run(hours: float, seed: int) -> Iterator[Turn]:
+    """The same two days in the simulator alone."""
     plant, settings = begin(seed)
     controller, board = Controller(settings), BoardNumbers()
     controller.expect(FITTED)
-    end_s, number = plant.time_s + 3600.0 * hours, 0
+    end_s = plant.time_s + 3600.0 * hours
     while True:
         m = board.seen(plant.measure())
-        if changed is not None and changed[0] == number:
-            m = replace(m, **{changed[1]: getattr(m, changed[1]) + changed[2]})
         d = controller.step(m)
         pump, fan = percent(d.commands.pump_duty), percent(d.commands.fan_duty)
         yield {
-            "time_s": m.time_s, "read": readings(m), "phase": d.phase, "limit": d.limit, "reason": d.reason, "cause": d.cause,
-            "pump_duty": d.commands.pump_duty, "fan_duty": d.commands.fan_duty, "next_s": d.next_s,
+            "time_s": m.time_s, "read": readings(m), "phase": d.phase, "limit": d.limit, "reason": d.reason,
+            "cause": d.cause, "pump_duty": d.commands.pump_duty, "fan_duty": d.commands.fan_duty, "next_s": d.next_s,
             "alarms": [a.code for a in d.alarms], "pump_percent": pump, "fan_percent": fan,
         }  # fmt: skip
         if m.time_s >= end_s:
             return
         plant.apply(Commands(pump / 100.0, fan / 100.0))
         plant.advance(min(max(d.next_s, SHORTEST_S), LONGEST_S, end_s - m.time_s))
-        number += 1
 
 
 @dataclass
@@ -126,11 +125,11 @@ class RigRun:
 
 
 class Simulator:
-    """The other end of the guest's serial port."""
+    """The other end of the guest's serial port. ``changed``: at this tick, this reading is off by so much."""
 
-    def __init__(self, hours: float, seed: int, found: RigRun) -> None:
+    def __init__(self, hours: float, seed: int, found: RigRun, changed: Change | None) -> None:
         self._plant, self._settings = begin(seed)
-        self._seconds, self._found = 3600.0 * hours, found
+        self._seconds, self._found, self._changed = 3600.0 * hours, found, changed
 
     def serve(self, port: socket.socket) -> None:
         """Answer until the guest has no more to say."""
@@ -144,7 +143,7 @@ class Simulator:
             if set(said["fitted"]) != set(FITTED):
                 raise RigError(f"the board has {said['fitted']}, the plant {FITTED}")
             began = {"epoch_s": self._plant.time_s, "seconds": self._seconds, "settings": asdict(self._settings)}
-            return {**began, "readings": readings(self._plant.measure())}
+            return {**began, "readings": self._readings()}
         duties = {name: percent(share) for name, share in said["duties"].items()}
         off = max(abs(100.0 * share - duties[name]) for name, share in said["duties"].items())
         self._found.off_percent = max(self._found.off_percent, off)
@@ -153,17 +152,24 @@ class Simulator:
             return {}
         self._plant.apply(Commands(duties["pump"] / 100.0, duties["fan"] / 100.0))
         self._plant.advance(said["dt_s"])
-        return {"readings": readings(self._plant.measure())}
+        return {"readings": self._readings()}
+
+    def _readings(self) -> dict[str, float | None]:
+        read = readings(self._plant.measure())
+        if self._changed is not None and self._changed[0] == len(self._found.turns):
+            _, name, by = self._changed
+            read[name] = (read[name] or 0.0) + by
+        return read
 
 
-def rig_run(hours: float, seed: int, core: int | None = 0) -> RigRun:
+def rig_run(hours: float, seed: int, changed: Change | None = None) -> RigRun:
     """Two days on the rig. ``RigError`` when the guest does not live through them."""
     found, began_s = RigRun(), time.monotonic()
-    simulator = Simulator(hours, seed, found)
+    simulator = Simulator(hours, seed, found, changed)
     with tempfile.TemporaryDirectory(prefix="warmheap-day-") as name, closing(socket.socket(socket.AF_UNIX)) as door:
         door.bind(f"{name}/port")
         door.listen(1)
-        with guest("tests/kernel/guest/day.py", port=Path(name) / "port", core=core) as running:
+        with guest("tests/kernel/guest/day.py", port=Path(name) / "port", core=0) as running:
             ended = threading.Thread(target=finish, args=(running,), daemon=True)
             ended.start()
             with closing(door.accept()[0]) as port:
@@ -177,7 +183,9 @@ def rig_run(hours: float, seed: int, core: int | None = 0) -> RigRun:
 
 def finish(running: Guest) -> None:
     """Hear the guest out."""
-    for _ in running.lines():
+    for line in running.lines():
+        if os.environ.get("WARMHEAP_RIG_VERBOSE"):
+            print(line, file=sys.stderr, flush=True)
         pass
 
 

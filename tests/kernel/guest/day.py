@@ -1,11 +1,10 @@
-"""Two days in a lock-step with the simulator outside: the board's own plant on real lines, probes and monitors.
+"""Two days in lock-step with the simulator outside: the board's own plant on real lines, probes and monitors.
 
-    day.py      is told all it needs through the second serial port, one JSON object a line
-
-Loop, controller and `hardware.Plant` are those of ``warmheap run``; their clock is handed in and jumps from tick to tick. While
-it stands, the outputs are measured on the lines over whole periods of the PWM; the simulator computes the time that passes
-under these duties; its readings are given to probes and monitors; and the samplers read them through the kernel. Water
-meter and tachometer are left out: pulses cannot be hurried (`measure.py` counts them).
+Loop, controller and `hardware.Plant` are those of ``warmheap run``; their clock is handed in and jumps from tick to tick.
+While it stands, the outputs are measured on the lines over whole periods of the PWM; the simulator computes the time that
+passes under these duties; its readings are given to probes and monitors; and the samplers read them through the kernel.
+Water meter and tachometer are left out: pulses cannot be hurried (`measure.py` counts them). The simulator is spoken to
+through the second serial port, one JSON object a line.
 """
 
 from __future__ import annotations
@@ -25,14 +24,20 @@ from controlled import FILE
 from controller import Controller, ControllerSettings
 from hardware.plant import Plant
 from hardware.sampler import Sampler
-from warmheap.loop import Loop, Tick
+from warmheap import loop
 
-PORT = "/dev/ttyS1"
+DEVICE = "/dev/ttyS1"
 OUTPUTS = {"pump": PUMP, "fan": FAN}
 PROBE_OF = {f"{name}_c": number for name, number in {**PROBES, "pile_edge": 7, "tank": 8}.items()}
 MONITOR_OF = {"pump_battery_v": 0x40, "fan_battery_v": 0x41}
-NEVER_S = 1e6  # the samplers read when they are told to
-SETTLE_S, PERIODS_S = 0.03, 0.05  # a new duty begins with the next period of 10 ms
+# as short as the kernel takes it: 1 has a meaning of its own (conv_time in Documentation/w1/slaves/w1_therm.rst)
+CONVERSION_MS = 2
+# the loop renews its leases of 2 s this often here: fewer turns for the emulator
+BEAT_S = 1.5
+# the samplers read when they are told to
+NEVER_S = 1e6
+# a new duty begins with the next period of 10 ms
+SETTLE_S, PERIODS_S = 0.03, 0.05
 
 
 def settings_text(chip: Chip) -> str:
@@ -55,11 +60,11 @@ gpiochip = {chip.number}
 """
 
 
-class Line:
+class Port:
     """The second serial port: objects to and from the simulator."""
 
     def __init__(self) -> None:
-        fd = os.open(PORT, os.O_RDWR | os.O_NOCTTY)
+        fd = os.open(DEVICE, os.O_RDWR | os.O_NOCTTY)
         tty.setraw(fd, termios.TCSANOW)
         self._in, self._out = os.fdopen(fd, "rb"), os.fdopen(os.dup(fd), "wb", buffering=0)
 
@@ -168,7 +173,7 @@ def measured_duties() -> dict[str, float]:
     return found
 
 
-def told(tick: Tick) -> dict[str, Any]:
+def told(tick: loop.Tick) -> dict[str, Any]:
     """What is held against the simulator's own run: what was read, and everything decided on it."""
     m, d = tick.measurements, tick.decision
     read = {name: getattr(m, name) for name in (*PROBE_OF, *MONITOR_OF)}
@@ -190,13 +195,14 @@ def run(chip: Chip) -> None:
     """Live through as many seconds as the simulator says."""
     from warmheap.settings_file import load
 
-    line, world, pace = Line(), World(), Pace()
-    begun = line.ask(fitted=[*PROBE_OF, *MONITOR_OF])
+    loop.BEAT_S = BEAT_S
+    port, world, pace = Port(), World(), Pace()
+    begun = port.ask(fitted=[*PROBE_OF, *MONITOR_OF])
     world.set(begun["readings"])
-    ticks: list[Tick] = []
+    ticks: list[loop.Tick] = []
 
     def passed(dt_s: float) -> None:
-        world.set(line.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=dt_s)["readings"])
+        world.set(port.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=dt_s)["readings"])
 
     FILE.write_text(settings_text(chip))
     board = load(FILE).board
@@ -206,8 +212,8 @@ def run(chip: Chip) -> None:
     with DayPlant(board, begun["epoch_s"], pace, passed) as plant:
         plant.await_first(30.0)
         plant.sample()
-        Loop(plant, controller, pace, ticks.append, clock=pace).run(begun["seconds"])
-        line.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=None)
+        loop.Loop(plant, controller, pace, ticks.append, clock=pace).run(begun["seconds"])
+        port.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=None)
 
 
 def main() -> None:
@@ -217,6 +223,8 @@ def main() -> None:
     while not all(os.path.exists(f"/sys/bus/w1/devices/28-{number:012x}") for number in PROBE_OF.values()):
         time.sleep(0.1)
     put("/sys/module/w1_bench/parameters/convert_ms", 0)
+    for number in PROBE_OF.values():
+        put(f"/sys/bus/w1/devices/28-{number:012x}/conv_time", CONVERSION_MS)
     run(chip)
 
 
