@@ -32,8 +32,10 @@ from controller import Commands, Controller, ControllerSettings, Measurements
 from sim import Plant, Scenario
 
 HOURS, SEED = 48.0, 1
-SCENARIO = ROOT / "scenarios/small-pile.toml"
-MOMENT = {"place.start": "01-10", "pile.initial_temperature": "58 degC"}  # a hot pile before a night of hard frost
+SCENARIO = ROOT / "scenarios/hard-northern-winter.toml"
+# a pile about to be ready, before two nights of frost: in these days it warms up, is drawn from, and rests
+MOMENT = {"place.start": "01-10", "pile.initial_temperature": "46 degC"}
+START_HOLD_S = 4 * 3600.0
 PROBES = (
     "pile_core_c", "pile_edge_c", "water_supply_c", "water_return_c", "air_supply_c", "greenhouse_c", "outdoor_c", "tank_c",
 )  # fmt: skip
@@ -49,7 +51,7 @@ Change = tuple[int, str, float]
 def begin(seed: int) -> tuple[Plant, ControllerSettings]:
     """The plant at its start, and what its controller is told."""
     scenario = Scenario.load(SCENARIO).varied({**MOMENT, "sensors.fitted": FITTED})
-    return Plant(scenario, seed=seed), replace(scenario.controller_settings(), start_hold_s=0.0)
+    return Plant(scenario, seed=seed), replace(scenario.controller_settings(), start_hold_s=START_HOLD_S)
 
 
 class BoardNumbers:

@@ -37,7 +37,7 @@ BEAT_S = 1.5
 # the samplers read when they are told to
 NEVER_S = 1e6
 # a new duty begins with the next period of 10 ms
-SETTLE_S, PERIODS_S = 0.03, 0.05
+SETTLE_S, PERIODS_S = 0.02, 0.04
 
 
 def settings_text(chip: Chip) -> str:
