@@ -31,7 +31,7 @@ from rig_guest import Guest, guest
 from controller import Commands, Controller, ControllerSettings, Measurements
 from sim import Plant, Scenario
 
-HOURS, SEED = 48.0, 1
+HOURS, SEED = 48, 1
 SCENARIO = ROOT / "scenarios/hard-northern-winter.toml"
 # a pile about to be ready, before two nights of frost: in these days it warms up, is drawn from, and rests
 MOMENT = {"place.start": "01-10", "pile.initial_temperature": "46 degC"}
@@ -121,6 +121,7 @@ def pure_run(hours: float, seed: int) -> Iterator[Turn]:
 class RigRun:
     """What the rig did: every turn, and how far the duties on the lines were from whole percents at most."""
 
+    hours: float
     turns: list[Turn] = field(default_factory=list)
     off_percent: float = 0.0
     wall_s: float = 0.0
@@ -166,7 +167,7 @@ class Simulator:
 
 def rig_run(hours: float, seed: int, changed: Change | None = None) -> RigRun:
     """Two days on the rig. ``RigError`` when the guest does not live through them."""
-    found, began_s = RigRun(), time.monotonic()
+    found, began_s = RigRun(hours), time.monotonic()
     simulator = Simulator(hours, seed, found, changed)
     with tempfile.TemporaryDirectory(prefix="warmheap-day-") as name, closing(socket.socket(socket.AF_UNIX)) as door:
         door.bind(f"{name}/port")
@@ -222,9 +223,8 @@ def told(found: RigRun) -> list[str]:
     """What was run, in a few lines."""
     met = counted(found.turns)
     lost = sum(value is None for turn in found.turns for value in turn["read"].values())
-    hours = (found.turns[-1]["time_s"] - found.turns[0]["time_s"]) / 3600.0
     return [
-        f"{hours:g} h, {len(found.turns)} ticks, {found.wall_s:.0f} s of wall time; duties on the lines within "
+        f"{found.hours:g} h, {len(found.turns)} ticks, {found.wall_s:.0f} s of wall time; duties on the lines within "
         f"{found.off_percent:.2f} of a percent of whole ones; {lost} readings missing; {len(met['reason'])} reasons",
         *(f"  {name}: {', '.join(f'{k} {n}' for k, n in met[name].items())}" for name in ("phase", "limit", "alarm")),
     ]
