@@ -189,7 +189,6 @@ def finish(running: Guest) -> None:
     for line in running.lines():
         if os.environ.get("WARMHEAP_RIG_VERBOSE"):
             print(line, file=sys.stderr, flush=True)
-        pass
 
 
 def first_difference(rig: list[Turn], pure: list[Turn]) -> str | None:
