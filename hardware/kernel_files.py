@@ -86,14 +86,20 @@ class KernelFiles:
 
     def sample(self) -> dict[str, Reading]:
         """Read every source once. Never raises."""
-        return {name: self._read(source) for name, source in self.sources.items()}
+        chips = self._here()
+        return {name: self._read(source, chips[source.kind]) for name, source in self.sources.items()}
 
     def missing(self) -> dict[str, str]:
         """Names whose chip is not there now, each with one line that says so."""
-        return {n: f"sensor {n}: {why}" for n, s in self.sources.items() if (why := self._where(s)[1])}
+        chips = self._here()
+        return {n: f"sensor {n}: {why}" for n, s in self.sources.items() if (why := _where(s, chips[s.kind])[1])}
 
-    def _read(self, source: Source) -> Reading:
-        folder, why = self._where(source)
+    def _here(self) -> dict[str, list[tuple[Path, str]]]:
+        """The chips of every kind that are there now, by folder and name."""
+        return {kind: _chips(self._roots[kind]) for kind in {source.kind for source in self.sources.values()}}
+
+    def _read(self, source: Source, chips: list[tuple[Path, str]]) -> Reading:
+        folder, why = _where(source, chips)
         if folder is None:
             return Reading(nan, 0.0, ABSENT, why)
         try:
@@ -105,36 +111,36 @@ class KernelFiles:
             return Reading(nan, 0.0, BAD, f"{source}: the driver gives no number")
         return Reading(value, 0.0, GOOD, "")
 
-    def _where(self, source: Source) -> tuple[Path | None, str]:
-        """The folder of the source's chip, or None and why not."""
-        chips = _chips(self._roots[source.kind])
-        named = [(folder, address) for folder, name, address in chips if name == source.chip]
-        if source.address:
-            named = [(folder, address) for folder, address in named if address == source.address]
-        if len(named) == 1:
-            return named[0][0], ""
-        if named:
-            addresses = ", ".join(f"{source.chip}@{address}" for _, address in named)
-            return None, f"{source}: there are several, say which: {addresses}"
-        known = ", ".join(sorted(f"{name}@{address}" for _, name, address in chips)) or "none at all"
-        return None, f"{source}: no such chip; there are: {known}"
+
+def _where(source: Source, chips: list[tuple[Path, str]]) -> tuple[Path | None, str]:
+    """The folder of the source's chip, or None and why not."""
+    named = [folder for folder, name in chips if name == source.chip]
+    if source.address:
+        named = [folder for folder in named if _address(folder) == source.address]
+    if len(named) == 1:
+        return named[0], ""
+    if named:
+        addresses = ", ".join(f"{source.chip}@{_address(folder)}" for folder in named)
+        return None, f"{source}: there are several, say which: {addresses}"
+    known = ", ".join(sorted(f"{name}@{_address(folder)}" for folder, name in chips)) or "none at all"
+    return None, f"{source}: no such chip; there are: {known}"
 
 
-def _chips(root: Path) -> list[tuple[Path, str, str]]:
-    """Every chip under ``root`` as (folder, name, bus address)."""
+def _chips(root: Path) -> list[tuple[Path, str]]:
+    """Every chip under ``root`` as (folder, name)."""
     found = []
     try:
         for folder in sorted(root.iterdir()):
             name = folder / "name"
             if name.is_file():
-                found.append((folder, name.read_bytes().decode("ascii", "replace").strip(), _address(folder)))
+                found.append((folder, name.read_bytes().decode("ascii", "replace").strip()))
     except OSError:
         pass
     return found
 
 
 def _address(folder: Path) -> str:
-    """The bus address: hwmon links to its device; an iio folder lies inside that of its device."""
+    """The bus address: hwmon links to its device; an iio folder lies inside that of its device. Costs more than the name."""
     device = folder / "device"
     return device.resolve().name if device.exists() else folder.resolve().parent.name
 

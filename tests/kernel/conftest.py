@@ -15,7 +15,7 @@ TABLE: list[str] = []
 
 
 def times(name: str, usual: int) -> int:
-    """How often, from the environment."""
+    """How often or how long, from the environment."""
     return int(os.environ.get(f"WARMHEAP_RIG_{name}", usual))
 
 
@@ -58,6 +58,16 @@ def measured(measured_and_cut):
 @pytest.fixture(scope="session")
 def cuts(measured_and_cut):
     return measured_and_cut[1]
+
+
+@pytest.fixture(scope="session")
+def lived(built):
+    """Two days on the rig, or as many hours as are asked for."""
+    from rig_day import HOURS, SEED, rig_run, told
+
+    found = spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED))
+    TABLE.extend(told(found))
+    return found
 
 
 @pytest.fixture(scope="session")

@@ -88,7 +88,9 @@ def job_script(python: str, words: Sequence[str]) -> str:
     return f"{exports}cd {shlex.quote(str(ROOT))}\nexec {shlex.join([python, *words])}\n"
 
 
-def machine(initrd: Path, disk: Path | None, monitor: Path | None, shift: int | None) -> list[str]:
+def machine(
+    initrd: Path, disk: Path | None, monitor: Path | None, shift: int | None, port: Path | None = None
+) -> list[str]:
     """QEMU's command."""
     # of the simplest kind that NumPy's wheels run on: what newer ones can do besides, the emulator does slowly
     words = "-M q35 -accel tcg -cpu Nehalem -nodefaults -no-user-config -display none -serial stdio -no-reboot".split()
@@ -96,6 +98,8 @@ def machine(initrd: Path, disk: Path | None, monitor: Path | None, shift: int | 
     words += ["-append", "console=ttyS0 quiet mitigations=off random.trust_cpu=on panic=-1 nowatchdog"]
     share = "local,id=h,path=/,security_model=none,readonly=on,multidevs=remap"
     words += ["-fsdev", share, "-device", "virtio-9p-pci,fsdev=h,mount_tag=host"]
+    if port is not None:
+        words += ["-serial", f"unix:{port}"]  # somebody must listen there already
     if shift is not None:
         words += ["-icount", f"shift={shift},sleep=off"]
     if disk is not None:
@@ -120,11 +124,13 @@ def guest(
     shift: int | None = SHIFT,
     python: str = sys.executable,
     core: int | None = None,
+    port: Path | None = None,
 ) -> Iterator[Guest]:
     """A guest that runs ``python words...`` at the project's root; ended by force when the block is left.
 
     ``core`` ties it to one processor of this machine: the emulator's threads take turns, and hand over much faster when no
-    other processor has to be woken (20 idle seconds of the guest: 5.9 s instead of 10 s).
+    other processor has to be woken (20 idle seconds of the guest: 5.9 s instead of 10 s). ``port``: a socket that becomes
+    the guest's second serial port, /dev/ttyS1.
     """
     build()
     with tempfile.TemporaryDirectory(prefix="warmheap-rig-") as name:
@@ -136,7 +142,7 @@ def guest(
         initrd = Path(name) / "initrd.gz"
         initrd.write_bytes((OUT / "initrd.gz").read_bytes() + (Path(name) / "extra.gz").read_bytes())
         pipes = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
-        command = [*tied(core), *machine(initrd, disk, monitor, shift)]
+        command = [*tied(core), *machine(initrd, disk, monitor, shift, port)]
         process = subprocess.Popen(command, text=True, errors="replace", **pipes)
         try:
             yield Guest(process)

@@ -41,6 +41,8 @@ class Line:
     high_ns: int
     rises: int
     changed_ns: int
+    rose_ns: int
+    high_at_rise_ns: int
 
 
 class Chip:

@@ -2,7 +2,8 @@
 /*
  * rig_lines: keeps account of what is on the lines of the simulated GPIO chip, which tells it every change.
  * debugfs file rig_lines, one row a line: number, level, nanoseconds high in all, rises in all, when it last changed
- * (CLOCK_MONOTONIC), direction. So a duty is exact, and so is the moment at which a line went low.
+ * (CLOCK_MONOTONIC), when it last rose, nanoseconds high until then. So a duty is exact, over whole periods too, and so
+ * is the moment at which a line went low.
  * Parameter persist: a released output keeps its level, as on the kernels of many small boards.
  */
 #include <linux/debugfs.h>
@@ -15,7 +16,7 @@
 #define LINES 64
 
 static struct {
-	u64 high_ns, rises, changed_ns;
+	u64 high_ns, rises, changed_ns, rose_ns, high_at_rise_ns;
 	bool level;
 } line[LINES];
 static DEFINE_SPINLOCK(lock);
@@ -39,10 +40,13 @@ void rig_lines_note(unsigned int offset, bool level)
 		return;
 	spin_lock_irqsave(&lock, flags);
 	if (level != line[offset].level) {
-		if (level)
+		if (level) {
 			line[offset].rises++;
-		else
+			line[offset].rose_ns = now_ns;
+			line[offset].high_at_rise_ns = line[offset].high_ns;
+		} else {
 			line[offset].high_ns += now_ns - line[offset].changed_ns;
+		}
 		line[offset].level = level;
 		line[offset].changed_ns = now_ns;
 	}
@@ -62,9 +66,9 @@ static int rig_lines_show(struct seq_file *out, void *unused)
 	for (i = 0; i < LINES; i++) {
 		if (!line[i].changed_ns)
 			continue;
-		seq_printf(out, "%d %d %llu %llu %llu\n", i, line[i].level,
+		seq_printf(out, "%d %d %llu %llu %llu %llu %llu\n", i, line[i].level,
 			   line[i].high_ns + (line[i].level ? now_ns - line[i].changed_ns : 0),
-			   line[i].rises, line[i].changed_ns);
+			   line[i].rises, line[i].changed_ns, line[i].rose_ns, line[i].high_at_rise_ns);
 	}
 	spin_unlock_irqrestore(&lock, flags);
 	return 0;

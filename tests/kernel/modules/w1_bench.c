@@ -4,7 +4,7 @@
  *
  * Every slave is a state machine of its own; the bus is the wired AND of them. Commands and scratchpad are those of the
  * data sheets of such thermometers: 0x44 convert, 0xbe read, 0x4e write, 0xb4 power; 0xf0 search, 0x55 match, 0xcc skip, 0x33 read.
- * Parameter count: slaves 28-000000000001 and on. In debugfs, w1_bench/N/:
+ * Parameters: count: slaves 28-000000000001 and on; convert_ms: how long a conversion takes. In debugfs, w1_bench/N/:
  *   millideg  what it would measure now        present       0: unplugged
  *   spoil     1: a bit is flipped on the wire  deaf          1: never converts (85 C after power-up, else its old value)
  */
@@ -14,7 +14,6 @@
 #include <linux/w1.h>
 
 #define MOST 16
-#define CONVERSION_MS 750
 
 enum stage { IDLE, ROM, MATCH, SEARCH_BIT, SEARCH_NOT, SEARCH_PICK, READ_ROM, FUNCTION, SEND, RECEIVE, CONVERTING, POWER };
 
@@ -31,6 +30,8 @@ struct slave {
 static struct slave slaves[MOST];
 static int count = 8;
 module_param(count, int, 0444);
+static uint convert_ms = 750;
+module_param(convert_ms, uint, 0644);
 static struct dentry *folder;
 
 static u8 checksum(const u8 *bytes, int length)
@@ -89,7 +90,7 @@ static void convert(struct slave *s)
 {
 	if (!s->deaf)
 		measure(s, (s32)s->millideg);
-	s->done = jiffies + msecs_to_jiffies(CONVERSION_MS);
+	s->done = jiffies + msecs_to_jiffies(convert_ms);
 	go(s, CONVERTING);
 }
 
