@@ -87,7 +87,7 @@ def learn(session: Commissioning) -> Learned:
     (pump, meter), fan = _pump(session), _fan(session)
     start = _start(session, started)
     probe = probe_lag(start, _first_flow_kg_s(session, pump))
-    coil = _coil(session, match, pump, probe)
+    coil = _coil(session, match, pump, probe, meter)
     draw = _table(session, DRAW)
     half = slice(int(draw["time_s"].size * FRESH_SHARE), None)
     settling = identify_decay(draw["time_s"][half], draw["water_supply_c"][half])
@@ -192,9 +192,9 @@ def _flow_answer(session: Commissioning, pump: MotorCurve) -> DeadTimeFit:
     return identify_dead_time(t[later], given[later], flow[later], LEAST_FLOW_LAG_S)
 
 
-def _coil(session: Commissioning, match: Match, pump: MotorCurve, probe: ProbeLag) -> Coil:
+def _coil(session: Commissioning, match: Match, pump: MotorCurve, probe: ProbeLag, meter: Meter) -> Coil:
     r = _table(session, START, FIRST, DOWN, UP, DRAW)
-    flow = r["water_flow_kg_s"]
+    flow = r["water_flow_kg_s"] * (meter.scale if meter.verdict.good else 1.0)
     if not session.meter:
         flow = np.array([pump.at(d, v) if d > 0.0 else 0.0 for d, v in zip(r["pump_duty"], _volts(r), strict=True)])
     back = r["water_return_c"] + (match.offset_k * -1.0 if match.verdict.good else 0.0)

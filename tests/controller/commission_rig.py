@@ -25,6 +25,7 @@ class Rig:
     ua: float = 400.0
     lag_s: float = 20.0
     volts: float = 12.6
+    meter: float = 1.0
     missing: tuple[str, ...] = ()
     offset_k: float = 0.3
     core_c: float = 62.0
@@ -66,7 +67,7 @@ class Rig:
             "pile_core_c": self.core_c + near(0.0, 0.05),
             "water_supply_c": self.seen_c + near(0.0, 0.05),
             "water_return_c": (14.0 if self.pumped > 1.0 else 12.0) + self.offset_k + near(0.0, 0.05),
-            "water_flow_kg_s": self.flow * near(1.0, 0.01),
+            "water_flow_kg_s": self.meter * self.flow * near(1.0, 0.01),
             "fan_speed_hz": self.fan_hz,
             "pump_battery_v": self.volts,
             "fan_battery_v": 12.6,

@@ -267,3 +267,17 @@ def test_no_floats_make_it_raise_or_leave_its_range(rows) -> None:
 def test_the_draw_is_recorded_and_the_rest_is_not(whole) -> None:
     session = whole[1]
     assert len(session.record(DRAW)) > 20 and not session.record(DONE) and not session.record(TAPE)
+
+
+def test_the_coil_is_told_by_the_meter_as_the_bucket_corrected_it() -> None:
+    """Conductance goes with flow times warming: a meter 6 % off must not put it 6 % off where a bucket said so."""
+
+    def learned(meter: float):
+        session = Commissioning(S, core_k=2.0)
+        drive(session, Rig(meter=meter, coil_kg=20.0))
+        return learn(session)
+
+    true, low = learned(1.0), learned(0.94)
+    assert low.coil.verdict.kind == true.coil.verdict.kind == GOOD
+    assert low.coil.ua_w_k == pytest.approx(0.94 * low.meter.scale * true.coil.ua_w_k, rel=0.01)
+    assert low.meter.scale > 1.02
