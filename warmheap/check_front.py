@@ -26,7 +26,7 @@ from .check_host import disk_findings
 from .check_rivals import refuse_rivals
 from .commission_live import settings_of
 from .errors import UsageError
-from .guardian import FD_HERE, all_safe
+from .guardian import FD_HERE, all_safe, preload
 from .run import DEFAULT_FILE, board_outputs, state_folder
 
 MISUSED = 2
@@ -105,6 +105,7 @@ def words(args: argparse.Namespace, state: Path) -> list[str]:
 def guarded(state: Path, arguments: Sequence[str], outputs: Sequence[dict[str, Any]]) -> tuple[int, str]:
     """Run the check under a guardian; returns its exit code, and why it may not move anything if that is so."""
     sys.stdout.flush()
+    preload(outputs)  # should check and guardian die at once, nothing must be loaded first on a busy board
     with Door() as door:
         check = [sys.executable, "-m", "warmheap", "check", *arguments, "--door", door.name, "--guardian-fd", FD_HERE]
         command = [sys.executable, "-m", "warmheap.guardian", str(state), *check]
