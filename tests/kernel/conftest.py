@@ -37,37 +37,36 @@ def built():
 
 
 @pytest.fixture(scope="session")
-def measured_and_cut(built):
-    """Two guests beside each other: one measures lines and probes, one has its power cut."""
+def beside(built):
+    """Three guests beside each other: one measures lines and probes, one has its power cut, one lives for two days."""
     from rig_cuts import power_cuts
+    from rig_day import HOURS, SEED, rig_run, told
     from rig_guest import run_guest
     from rig_runs import cut_table
 
-    with ThreadPoolExecutor(2) as both:
-        cuts = both.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
-        measured = both.submit(lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py", core=0)))
-        TABLE.extend(cut_table(cuts.result()))
-        return measured.result(), cuts.result()
+    with ThreadPoolExecutor(3) as all_three:
+        cuts = all_three.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
+        measured = all_three.submit(
+            lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py", core=1))
+        )
+        lived = all_three.submit(lambda: spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED)))
+        TABLE.extend([*cut_table(cuts.result()), *told(lived.result())])
+        return measured.result(), cuts.result(), lived.result()
 
 
 @pytest.fixture(scope="session")
-def measured(measured_and_cut):
-    return measured_and_cut[0]
+def measured(beside):
+    return beside[0]
 
 
 @pytest.fixture(scope="session")
-def cuts(measured_and_cut):
-    return measured_and_cut[1]
+def cuts(beside):
+    return beside[1]
 
 
 @pytest.fixture(scope="session")
-def lived(built):
-    """Two days on the rig, or as many hours as are asked for."""
-    from rig_day import HOURS, SEED, rig_run, told
-
-    found = spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED))
-    TABLE.extend(told(found))
-    return found
+def lived(beside):
+    return beside[2]
 
 
 @pytest.fixture(scope="session")

@@ -20,11 +20,11 @@ def tell_ticks() -> None:
 
     write_down = Scribe.tick
 
-    def told(self: Scribe, tick: object) -> None:
+    def told(self: Scribe, tick: object, *more: object) -> None:
         console = os.open("/dev/ttyS0", os.O_WRONLY | os.O_NOCTTY)
         os.write(console, b'@@{"case": "tick", "time_s": %.6f}\n' % tick.measurements.time_s)
         os.close(console)
-        write_down(self, tick)
+        write_down(self, tick, *more)
 
     Scribe.tick = told  # type: ignore[method-assign]
 
