@@ -22,7 +22,7 @@ from rig_build import RigError
 from rig_guest import Guest, guest, run_guest
 
 IMAGE_BYTES = 16 * 1024 * 1024
-UP_WITHIN_S = 150.0
+UP_WITHIN_S = 300.0
 
 
 class Monitor:
