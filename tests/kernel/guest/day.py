@@ -38,6 +38,8 @@ BEAT_S = 1.5
 NEVER_S = 1e6
 # a new duty begins with the next period of 10 ms
 SETTLE_S, PERIODS_S = 0.02, 0.04
+# one late edge of the software's PWM spoils the periods it falls into: then others are looked at
+STEADY, LOOKS = 0.002, 5
 
 
 def settings_text(chip: Chip) -> str:
@@ -158,7 +160,16 @@ class DayPlant(Plant):
 
 
 def measured_duties() -> dict[str, float]:
-    """The share of whole periods that each line is high now, 0..1."""
+    """The share of whole periods that each line is high now, 0..1; of the first periods in which no edge came late."""
+    for _ in range(LOOKS):
+        found = look()
+        if all(abs(duty - round(duty, 2)) < STEADY for duty in found.values()):
+            break
+    return found
+
+
+def look() -> dict[str, float]:
+    """The same, of the next few periods whatever they are."""
     time.sleep(SETTLE_S)
     before = lines()[1]
     time.sleep(PERIODS_S)
