@@ -40,7 +40,7 @@ def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 
 def _power(c: Controller, r: Readings) -> tuple[bool, ...]:
-    pump, fan, volts_lost = c.settings.pump_battery.kind, c.settings.fan_battery.kind, c.checks.lost
+    pump, fan, volts_lost = c.settings.battery_kind, c.settings.fan_kind, c.checks.lost
     return (
         *_supply(c.pump_health, c.pump_battery.allowed, c.pump.locked, volts_lost("pump_battery_v")),
         *_supply(

@@ -88,7 +88,7 @@ class FanDrive(Memory):
 
     def step(self, a: AirNeeds, dt_s: float) -> float:
         """Return the fan's duty now; ``look`` comes first."""
-        share = self._allowed_share(a)
+        share = air_share(a) if self.limit == "air" else 0.0
         self.credit_s = min(self.credit_s + share * dt_s - (dt_s if self.on else 0.0), 2.0 * PULSE_S)
         if self.on:
             self.on = self.credit_s > 0.0 and share > 0.0
@@ -125,6 +125,3 @@ class FanDrive(Memory):
         self.hot = blocked_now(r.greenhouse_c, s.greenhouse_ceiling_c, CEILING_BACK_K, self.hot)
         foul = self.dense or co2_lost
         self.limit = "co2" if foul else "humidity" if self.humid else "ceiling" if self.hot else "air"
-
-    def _allowed_share(self, a: AirNeeds) -> float:
-        return air_share(a) if self.limit == "air" else 0.0

@@ -116,12 +116,17 @@ class ControllerSettings:
         return Battery(self.battery_kind, self.battery_low_v, self.battery_ok_v)
 
     @property
+    def fan_kind(self) -> str:
+        """The chemistry of the fan's battery; asked for at every step, so nothing is made for it."""
+        return self.battery_kind if self.fan_battery_kind == SAME else self.fan_battery_kind
+
+    @property
     def fan_battery(self) -> Battery:
         """The battery of the fan's supply: like the pump's, or with the usual volts of its own chemistry."""
-        if self.fan_battery_kind in (SAME, self.battery_kind):
+        if self.fan_kind == self.battery_kind:
             return self.pump_battery
-        usual = CHEMISTRIES[self.fan_battery_kind]
-        return Battery(self.fan_battery_kind, usual.low_v, usual.ok_v)
+        usual = CHEMISTRIES[self.fan_kind]
+        return Battery(self.fan_kind, usual.low_v, usual.ok_v)
 
 
 def _check(name: str, value: object, meta: Any) -> None:

@@ -42,8 +42,6 @@ def start(args: argparse.Namespace) -> int:
     state, outputs = state_folder(args), outputs_of(args)
     refuse_rivals(state, outputs)
     why_still = unusable(state)
-    if args.plant:
-        _compile(args)
     if not why_still:
         code, why_still = guarded(state, words(args, state), outputs)
         if not why_still:
@@ -66,17 +64,6 @@ def outputs_of(args: argparse.Namespace) -> list[dict[str, Any]]:
     if board is None:
         raise UsageError(f"{args.file or DEFAULT_FILE} does not say where pump and fan are connected: give both a pin")
     return board_outputs(board)
-
-
-def _compile(args: argparse.Namespace) -> None:
-    """Have the simulator compiled: the first time takes up to a minute, longer than a guardian waits for a start."""
-    from sim import Plant
-
-    from .simulate import load_scenario
-
-    plant = Plant(load_scenario(args.plant), seed=args.seed)
-    plant.measure()
-    plant.advance(1.0)
 
 
 def unusable(state: Path) -> str:

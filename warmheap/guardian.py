@@ -59,9 +59,14 @@ def make_safe(spec: dict[str, Any]) -> Release:
     return safe_off.make_safe(spec)
 
 
+def nothing_real(specs: Sequence[dict[str, Any]]) -> bool:
+    """Whether only the record of a simulated plant would be written."""
+    return all(spec["kind"] == "record" for spec in specs)
+
+
 def preload(specs: Sequence[dict[str, Any]]) -> None:
     """Load now what will be needed when it counts."""
-    if any(spec["kind"] != "record" for spec in specs):
+    if not nothing_real(specs):
         from hardware import safe_off
 
         safe_off.preload(specs)
@@ -214,7 +219,7 @@ class Guardian:
     def _introduced(self, child: Child, outputs: list[dict[str, Any]]) -> None:
         """The loop is about to open these outputs: be ready to make them safe, and let go of them."""
         preload(outputs)
-        if all(spec["kind"] == "record" for spec in outputs):
+        if nothing_real(outputs):
             child.starting_s = COMPILING_S
         self._let_go()
         self._specs = outputs

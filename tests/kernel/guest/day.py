@@ -20,6 +20,7 @@ from typing import Any
 
 from bench_board import FAN, PROBES, PUMP, Chip, battery, battery_monitors, lines, probe, put, stub_bus
 from controlled import FILE
+from stand import await_probes
 
 from controller import Controller, ControllerSettings
 from hardware.plant import Plant
@@ -235,8 +236,7 @@ def main() -> None:
     """Set the bench up and run."""
     chip = Chip()
     battery_monitors()
-    while not all(os.path.exists(f"/sys/bus/w1/devices/28-{number:012x}") for number in PROBE_OF.values()):
-        time.sleep(0.1)
+    await_probes(len(PROBE_OF))
     put("/sys/module/w1_bench/parameters/convert_ms", 0)
     for number in PROBE_OF.values():
         put(f"/sys/bus/w1/devices/28-{number:012x}/conv_time", CONVERSION_MS)
