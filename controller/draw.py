@@ -14,20 +14,20 @@ STRONG_W_KG = 0.25
 WEAK_K = 8.0
 FORGET_K_DAY = 0.1  # a pile's natural temperature sinks slowly as it ages
 DAY_S = 86400.0
-DEEPEST_C = 54.0
-TRIED_K = 2.0  # below its natural temperature drawn in any case: a pile shows no strength before it is drawn
-WEAK, STRONG = 0.06, 0.12  # W/kg of an 8 t pile; a small one loses more per kilogram
+# What is drawn burns what would keep the pile warm at its end. A big pile has most of it back: a cooler one loses less.
+# A small one, mostly surface, pays an hour of its life for a kWh, one above 9 t a thirteenth of that (docs/results.md).
+SMALL_KG, BIG_KG = 4000.0, 10000.0
+DEEPEST_C = 52.0
+TRIED_K = 3.0  # below its natural temperature is drawn even of the smallest
 SPENT = 0.075  # W/kg of an 8 t pile that its loss near the floor takes
 # Between these lay nine in ten of the random piles; rain and drying end a pile as often as hunger does.
 LEAST_LEFT, MOST_LEFT, MOST_LEFT_DAYS = 0.3, 2.0, 25.0
 STRENGTH_FILTER_S = 2 * DAY_S
-# A big pile keeps its heat longer: mass over surface. 0.65 and 1 gain 2 %, and starve small piles.
-SIZE_POWER = 1.0 / 3.0
-LOOK_S = 12 * DAY_S
-TAPER_W_KG_K = 0.05  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
+SIZE_POWER = 1.0 / 3.0  # a big pile keeps its heat longer: mass over surface
+TAPER_W_KG_K = 0.1  # draw allowed per kg of pile and kelvin of headroom: slow enough for a chill seen half a day late
 HEADROOM_MAX_K = 15.0
 FADE_K = 8.0  # headroom below which the flow shrinks
-LOOK_AHEAD_S = DAY_S  # a falling core is judged by where it will be a day on
+LOOK_AHEAD_S = DAY_S / 2.0  # a falling core is judged by where it will be half a day on
 STEEPEST_K_S = 20.0 / 86400.0
 SAVED_J_KG = 12000.0  # unused allowance that may be kept for a cold night
 NEED_BAND_K = 0.5  # narrow: a house held a kelvin warmer than it must be wastes a third of the heat
@@ -47,16 +47,16 @@ def zero_draw_c(floor_c: float, core_sd_c: float, made_w_kg: float) -> float:
 
 
 class Outlook(Memory):
-    """How far below its natural temperature this pile may be drawn, from its strength and its age.
+    """How far below its natural temperature this pile may be drawn, from its size, and how long it will last.
 
-    The quick solids burn first, so what a pile makes falls nearly as one over its age. A young pile's fury says little
-    of its winter, and one that has not much else dies earlier by all that was drawn then. So the draw goes as deep as
-    the heat bears that will still be made ``LOOK_S`` from now.
+    The quick solids burn first, so what a pile makes falls nearly as one over its age.
     """
 
-    __slots__ = ("_share", "age_s", "natural_c", "strength_w_kg")
+    __slots__ = ("_share", "_small", "age_s", "natural_c", "strength_w_kg")
 
     def __init__(self, mass_kg: float) -> None:
+        size = min(max((mass_kg - SMALL_KG) / (BIG_KG - SMALL_KG), 0.0), 1.0)
+        self._small = 1.0 - size * size
         self._share = (mass_kg / 8000.0) ** SIZE_POWER / mass_kg
         self.natural_c = nan
         self.strength_w_kg = nan
@@ -68,9 +68,7 @@ class Outlook(Memory):
         ``made_w``: heat made [W], NaN when not known; ``hot``: whether the core has been hot enough to start.
         """
         self._follow(core_c, made_w, hot, dt_s)
-        ahead = self.strength_w_kg * self.age_s / (self.age_s + LOOK_S)
-        weak = min(max((STRONG - ahead) / (STRONG - WEAK), 0.0), 1.0) if ahead == ahead else 1.0
-        return DEEPEST_C + weak * max(self.natural_c - TRIED_K - DEEPEST_C, 0.0)
+        return DEEPEST_C + self._small * max(self.natural_c - TRIED_K - DEEPEST_C, 0.0)
 
     @property
     def left_days(self) -> tuple[float, float, float]:

@@ -9,7 +9,8 @@ from controller.pump import Regulator
 from controller.settings import ControllerSettings
 
 LEAST_ON_S = 180.0
-LEAST_OFF_S = 600.0
+# a cold house with little but air in it cools to its minimum in a minute: longer rests were filled by the backup heater
+LEAST_OFF_S = 300.0
 LEAST_SHARE = 0.05  # of the flow target
 HOT_PAUSE_S = 900.0
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water

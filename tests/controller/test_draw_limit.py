@@ -9,22 +9,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.draw import (
+    BIG_KG,
     CAUTION,
-    DAY_S,
     DEEPEST_C,
     FORGET_K_DAY,
     HEADROOM_MAX_K,
     LOOK_AHEAD_S,
-    LOOK_S,
     MARGIN_K,
     NEED_BAND_K,
     SAVED_J_KG,
+    SMALL_KG,
     SPENT,
-    STRONG,
     STRONG_W_KG,
     TAPER_W_KG_K,
     TRIED_K,
-    WEAK,
     WEAK_K,
     HeatAccount,
     Outlook,
@@ -118,18 +116,26 @@ def aged(days: float, strength_w_kg: float, natural_c: float = 66.0) -> Outlook:
     return outlook
 
 
-def test_an_old_strong_pile_is_drawn_to_the_deepest_and_a_weak_one_hardly() -> None:
-    for strength_w_kg, end_c in ((3.0 * STRONG, DEEPEST_C), (WEAK, 66.0 - TRIED_K)):
-        assert aged(100.0, strength_w_kg).lowest_c(60.0, strength_w_kg * MASS_KG, True, 1.0) == pytest.approx(
-            end_c, abs=0.05
-        )
+@pytest.mark.parametrize(
+    ("mass_kg", "natural_c", "end_c"),
+    [
+        (2000.0, 66.0, 66.0 - TRIED_K),
+        (SMALL_KG, 66.0, 66.0 - TRIED_K),
+        (SMALL_KG, 60.0, 60.0 - TRIED_K),
+        ((SMALL_KG + BIG_KG) / 2.0, 66.0, 0.75 * (66.0 - TRIED_K) + 0.25 * DEEPEST_C),
+        (BIG_KG, 66.0, DEEPEST_C),
+        (20000.0, 60.0, DEEPEST_C),
+        (SMALL_KG, 54.0, DEEPEST_C),  # hardly warmer than the deepest
+    ],
+)
+def test_a_big_pile_is_drawn_deep_and_a_small_one_hardly(mass_kg: float, natural_c: float, end_c: float) -> None:
+    assert Outlook(mass_kg).lowest_c(natural_c, nan, True, 60.0) == pytest.approx(end_c)
 
 
-def test_a_young_pile_is_judged_by_what_it_will_make_later() -> None:
-    strength_w_kg = 1.2 * STRONG
-    young = aged(LOOK_S / DAY_S / 4.0, strength_w_kg).lowest_c(66.0, strength_w_kg * MASS_KG, True, 1.0)
-    old = aged(8.0 * LOOK_S / DAY_S, strength_w_kg).lowest_c(66.0, strength_w_kg * MASS_KG, True, 1.0)
-    assert old == pytest.approx(DEEPEST_C, abs=0.1) and young == pytest.approx(66.0 - TRIED_K, abs=0.1)
+@given(st.floats(100.0, 60000.0), st.floats(100.0, 60000.0), st.floats(20.0, 80.0))
+def test_a_bigger_pile_is_never_drawn_less_deep(one_kg: float, other_kg: float, natural_c: float) -> None:
+    small_c, big_c = (Outlook(m).lowest_c(natural_c, nan, True, 60.0) for m in sorted((one_kg, other_kg)))
+    assert DEEPEST_C <= big_c <= small_c
 
 
 def test_days_left_follow_from_the_heat_falling_as_one_over_its_age() -> None:
@@ -145,17 +151,17 @@ def test_hours_left_are_what_is_saved_over_what_the_draw_takes() -> None:
 
 
 def test_the_natural_temperature_is_the_highest_and_slowly_forgotten() -> None:
-    outlook = aged(1.0, WEAK, natural_c=64.0)
+    outlook = aged(1.0, SPENT, natural_c=64.0)
     before_c = outlook.natural_c
     for _ in range(5 * 24):
-        outlook.lowest_c(55.0, WEAK * MASS_KG, True, 3600.0)
+        outlook.lowest_c(55.0, SPENT * MASS_KG, True, 3600.0)
     assert outlook.natural_c == pytest.approx(before_c - 5 * FORGET_K_DAY)
-    outlook.lowest_c(66.0, WEAK * MASS_KG, True, 60.0)
+    outlook.lowest_c(66.0, SPENT * MASS_KG, True, 60.0)
     assert outlook.natural_c == 66.0
 
 
-def test_nothing_is_said_of_a_pile_not_seen_and_little_drawn_of_one_not_known() -> None:
+def test_nothing_is_said_of_a_pile_not_seen() -> None:
     unseen = Outlook(MASS_KG)
     assert unseen.lowest_c(nan, nan, False, 60.0) != unseen.lowest_c(nan, nan, False, 60.0)
-    assert Outlook(MASS_KG).lowest_c(60.0, nan, True, 60.0) == 60.0 - TRIED_K
+    assert Outlook(BIG_KG).lowest_c(nan, nan, False, 60.0) != DEEPEST_C
     assert all(days != days for days in Outlook(MASS_KG).left_days)
