@@ -54,8 +54,10 @@ def too_hot_for_s(hot_s: float, supply_c: float, limit_c: float, dt_s: float) ->
     """Return for how long water above the scald limit has been flowing [s].
 
     It counts up while ``supply_c`` is above the limit, and, once it was, within ``SCALD_BACK_K`` of it; it counts
-    down below that, so that a single cool reading does not buy a new waiting time. Unknown water counts down.
+    down below that, so that a single cool reading does not buy a new waiting time. Unknown water changes nothing.
     """
+    if supply_c != supply_c:
+        return hot_s
     if blocked_now(supply_c, limit_c, SCALD_BACK_K, hot_s > 0.0):
         return hot_s + dt_s
     return max(0.0, hot_s - dt_s)

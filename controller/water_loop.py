@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import nan
+
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
 from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
 from controller.memory import Memory
@@ -25,6 +27,10 @@ HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the te
 COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
+WATER_KG_M3 = 1000.0
+PEAK_FALLS_K_S = (
+    1.0 / 30.0
+)  # noise that reads low every other time must not make hot water cool: faster than water cools
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -35,6 +41,11 @@ def livelier(target_c: float, return_c: float) -> float:
     flow alone (derivative of the textbook effectiveness).
     """
     return min(max((target_c - COLD_RETURN_C) / max(target_c - return_c, LEAST_RISE_K), 1.0), MOST_LIVELY)
+
+
+def _highest(*temperatures_c: float) -> float:
+    """Return the highest of those known; the first must be."""
+    return max(t for t in temperatures_c if t == t)
 
 
 class WaterLoop(Memory):
@@ -51,6 +62,7 @@ class WaterLoop(Memory):
         "on_s",
         "passed_kg",
         "pause_s",
+        "peak_c",
         "running",
         "scalds",
         "supply",
@@ -70,6 +82,7 @@ class WaterLoop(Memory):
         self.asked_kg_s = 0.0
         self.hot_s = self.hot_day_s = 0.0
         self.pause_s = 0.0
+        self.peak_c = nan
         self.scalds = 0.0
         self.limit = "demand"
 
@@ -103,25 +116,32 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            self.watch_heat(self._hottest_c(supply_c, return_c, core_c), dt_s)
+            self.watch_heat(self._hottest_c(supply_c, return_c, core_c, dt_s), dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.passed_kg, self.hot_s = True, 0.0, 0.0, 0.0
+            self.running, self.on_s, self.passed_kg, self.hot_s, self.peak_c = True, 0.0, 0.0, 0.0, nan
         if not self.running:
             self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
         self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
         return self.asked_kg_s
 
-    def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
-        """Return the hottest water that either probe shows, since they may be swapped [degC].
+    def _hottest_c(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
+        """Return the hottest water that either probe shows or lately showed, since they may be swapped or noisy [degC].
 
-        Without a supply probe: as a strong coil makes it. What stood in coil and drum may be hotter for a while.
+        Without a supply probe: the core, while what stood in coil and drum comes, then as a strong coil makes it.
         """
         if supply_c == supply_c:
-            return return_c if return_c > supply_c else supply_c
+            self.peak_c = _highest(supply_c, return_c, self.peak_c - PEAK_FALLS_K_S * dt_s)
+            return self.peak_c
+        self.peak_c = nan
+        stood_kg = self._settings.coil_water_kg + WATER_KG_M3 * self._settings.drum_volume_m3
+        if self._is_fresh() or self.passed_kg < PASSED * stood_kg:
+            if core_c > self._settings.supply_max_c:  # a probe found stuck in mid-draw has not shown what came before
+                self.hot_s = max(self.hot_s, self.on_s)
+            return core_c
         ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
         return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
 

@@ -57,7 +57,7 @@ def test_crop_at_risk(house_c: float, was: bool, now: bool) -> None:
         (100.0, 48.5, 110.0),  # hunting around the limit counts as above it
         (100.0, 47.9, 90.0),  # one cool reading buys no new waiting time
         (5.0, 30.0, 0.0),
-        (100.0, nan, 90.0),
+        (100.0, nan, 100.0),
     ],
 )
 def test_time_of_too_hot_water(hot_s: float, supply_c: float, then_s: float) -> None:
