@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import nan
+
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
 from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
 from controller.memory import Memory
@@ -24,6 +26,8 @@ HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the te
 COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
+RESTLESS_K = 0.8  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
+WOBBLE_SHARE, LEAN_SHARE = 0.15, 0.25  # of a new reading, in the means of the leaps and of the restless supply
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -45,6 +49,8 @@ class WaterLoop(Memory):
         "hold",
         "hot_day_s",
         "hot_s",
+        "lean_c",
+        "leap_k",
         "limit",
         "off_s",
         "on_s",
@@ -52,7 +58,9 @@ class WaterLoop(Memory):
         "pause_s",
         "running",
         "scalds",
+        "seen_c",
         "supply",
+        "wobble_k",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -70,6 +78,8 @@ class WaterLoop(Memory):
         self.hot_s = self.hot_day_s = 0.0
         self.pause_s = 0.0
         self.scalds = 0.0
+        self.seen_c = self.lean_c = nan
+        self.leap_k = self.wobble_k = 0.0
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
@@ -117,12 +127,32 @@ class WaterLoop(Memory):
     def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
         """Return the hottest water that either probe shows, since they may be swapped [degC].
 
-        Without a supply probe: as a strong coil makes it. What stood in coil and drum may be hotter for a while.
+        Without a supply probe: as a strong coil makes it, and until the water that stood in the coil has passed, as hot as
+        the core.
         """
         if supply_c == supply_c:
-            return return_c if return_c > supply_c else supply_c
+            return self._leaning_c(return_c if return_c > supply_c else supply_c)
+        if self._is_fresh():
+            return core_c
         ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
         return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
+
+    def _leaning_c(self, shown_c: float) -> float:
+        """Return the water as shown; of a probe that leaps to and fro the mean and one leap, if that is hotter [degC].
+
+        Else half of its readings would say that water just above the limit is cool, and it would never count as hot.
+        """
+        leap_k = shown_c - self.seen_c
+        self.seen_c = shown_c
+        if leap_k != leap_k:
+            self.lean_c = shown_c
+            return shown_c
+        self.lean_c += LEAN_SHARE * (shown_c - self.lean_c)
+        if leap_k != 0.0:  # else a reading that was refused: nothing new
+            back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
+            self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
+            self.leap_k = leap_k
+        return max(shown_c, self.lean_c + self.wobble_k) if self.wobble_k > RESTLESS_K else shown_c
 
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
@@ -133,6 +163,11 @@ class WaterLoop(Memory):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
         return self.pause_s > 0.0
+
+    def note_pulse(self, supply_c: float, dt_s: float) -> None:
+        """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
+        if supply_c > self._settings.supply_max_c:
+            self.hot_day_s = hot_of_day_s(self.hot_day_s, True, dt_s)
 
     def _set_point(
         self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float, hold_supply: bool
@@ -152,6 +187,8 @@ class WaterLoop(Memory):
         more = self.supply.update(
             hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
         )
+        if supply_c != supply_c:  # what was learnt from a weak coil must not make unseen water hotter
+            more = max(more, 0.0)
         least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c))
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
