@@ -26,6 +26,9 @@ HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the te
 COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
+# so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
+BLIND_KG = 50.0
+HELD_S = 30.0  # fresh water changes within that: a reading that does not is none
 RESTLESS_K = 0.8  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
 WOBBLE_SHARE, LEAN_SHARE = 0.15, 0.25  # of a new reading, in the means of the leaps and of the restless supply
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
@@ -57,6 +60,7 @@ class WaterLoop(Memory):
         "passed_kg",
         "pause_s",
         "running",
+        "same_s",
         "scalds",
         "seen_c",
         "supply",
@@ -79,7 +83,7 @@ class WaterLoop(Memory):
         self.pause_s = 0.0
         self.scalds = 0.0
         self.seen_c = self.lean_c = nan
-        self.leap_k = self.wobble_k = 0.0
+        self.leap_k = self.wobble_k = self.same_s = 0.0
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
@@ -112,6 +116,7 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
+            self.same_s = self.same_s + dt_s if supply_c == self.seen_c else 0.0
             self.watch_heat(self._hottest_c(supply_c, return_c, core_c), dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
@@ -127,31 +132,41 @@ class WaterLoop(Memory):
     def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
         """Return the hottest water that either probe shows, since they may be swapped [degC].
 
-        Without a supply probe: as a strong coil makes it, and until the water that stood in the coil has passed, as hot as
-        the core.
+        What no probe shows is as hot as a strong coil makes it, and until what stood in coil and drum has passed, as the
+        core: a reading that does not move while that passes is held or stuck.
         """
-        if supply_c == supply_c:
-            return self._leaning_c(return_c if return_c > supply_c else supply_c)
-        if self._is_fresh():
+        shown_c = self._leaning_c(supply_c, return_c)
+        stood = self.passed_kg < self._stood_kg()
+        if shown_c == shown_c and not (stood and self.same_s >= HELD_S):
+            return shown_c
+        if stood:
             return core_c
         ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
         return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
 
-    def _leaning_c(self, shown_c: float) -> float:
-        """Return the water as shown; of a probe that leaps to and fro the mean and one leap, if that is hotter [degC].
+    def _stood_kg(self) -> float:
+        """Return how much water that stood hot may still come where no probe shows it [kg]."""
+        content_kg = self._settings.coil_water_kg
+        return PASSED * content_kg if content_kg > 0.0 else BLIND_KG
+
+    def _leaning_c(self, supply_c: float, return_c: float) -> float:
+        """Return the hotter reading; of a supply that leaps to and fro the mean and one leap, if that is hotter [degC].
 
         Else half of its readings would say that water just above the limit is cool, and it would never count as hot.
         """
-        leap_k = shown_c - self.seen_c
-        self.seen_c = shown_c
+        leap_k = supply_c - self.seen_c
+        self.seen_c = supply_c
+        if supply_c != supply_c:
+            return supply_c
         if leap_k != leap_k:
-            self.lean_c = shown_c
-            return shown_c
-        self.lean_c += LEAN_SHARE * (shown_c - self.lean_c)
+            self.lean_c = supply_c
+            leap_k = 0.0
+        self.lean_c += LEAN_SHARE * (supply_c - self.lean_c)
         if leap_k != 0.0:  # else a reading that was refused: nothing new
             back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
             self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
             self.leap_k = leap_k
+        shown_c = return_c if return_c > supply_c else supply_c
         return max(shown_c, self.lean_c + self.wobble_k) if self.wobble_k > RESTLESS_K else shown_c
 
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
@@ -189,7 +204,7 @@ class WaterLoop(Memory):
         )
         if supply_c != supply_c:  # what was learnt from a weak coil must not make unseen water hotter
             more = max(more, 0.0)
-        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c))
+        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c, core_c))
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
             wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, learns_s, wanted))
@@ -215,15 +230,19 @@ class WaterLoop(Memory):
         seen_c = target_c + factor * (supply_c - target_c)
         return flow_kg_s + self.hold.update(target_c, seen_c, 0.0 if held else learns_s)
 
-    def _flush_kg_s(self, supply_c: float) -> float:
+    def _flush_kg_s(self, supply_c: float, core_c: float) -> float:
         """Return the flow that brings through what stood in the coil, while it comes too hot; 0 where that is not known.
 
         No flow cools that water; if it comes slowly, the scald guard stops the pump again and again before any of the
         water comes that was warmed on its way, and a long draw never becomes steady. But most draws are short, and a burst
         of hot water overheats the house: on an invented small pile it cost a quarter of the backup avoided. So it is
-        done only in a draw that the guard has stopped again and again.
+        done only in a draw that the guard has stopped again and again, and where no probe shows that water: then it shall
+        have passed before the guard must stop a draw whose water it cannot see.
         """
         s = self._settings
+        if supply_c != supply_c and core_c > s.supply_max_c:
+            stood_kg = self._stood_kg()
+            return stood_kg / FLUSH_S if self.passed_kg < stood_kg else 0.0
         through_kg = PASSED * s.coil_water_kg
         hot = supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
