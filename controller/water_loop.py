@@ -28,9 +28,12 @@ MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
+PULSE_LATELY_S = (
+    90.0  # a pulse against frost that ended no longer ago and the draw after it are one stretch of hot water
+)
 HELD_S = 30.0  # fresh water changes within that: a reading that does not is none
-RESTLESS_K = 0.8  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
-WOBBLE_SHARE, LEAN_SHARE = 0.15, 0.25  # of a new reading, in the means of the leaps and of the restless supply
+RESTLESS_K = 0.5  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
+WOBBLE_SHARE, LEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the restless supply
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -59,6 +62,7 @@ class WaterLoop(Memory):
         "on_s",
         "passed_kg",
         "pause_s",
+        "pulsed_s",
         "running",
         "same_s",
         "scalds",
@@ -81,6 +85,7 @@ class WaterLoop(Memory):
         self.asked_kg_s = 0.0
         self.hot_s = self.hot_day_s = 0.0
         self.pause_s = 0.0
+        self.pulsed_s = PULSE_LATELY_S
         self.scalds = 0.0
         self.seen_c = self.lean_c = nan
         self.leap_k = self.wobble_k = self.same_s = 0.0
@@ -92,6 +97,7 @@ class WaterLoop(Memory):
             self.running, self.off_s = False, 0.0
         self.asked_kg_s = 0.0
         self.off_s += elapsed_s
+        self.pulsed_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
         self.hot_day_s = hot_of_day_s(self.hot_day_s, False, elapsed_s)
@@ -122,7 +128,9 @@ class WaterLoop(Memory):
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.passed_kg, self.hot_s = True, 0.0, 0.0, 0.0
+            self.running, self.on_s, self.passed_kg = True, 0.0, 0.0
+            if self.pulsed_s >= PULSE_LATELY_S:
+                self.hot_s = 0.0
         if not self.running:
             self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
@@ -133,14 +141,14 @@ class WaterLoop(Memory):
         """Return the hottest water that either probe shows, since they may be swapped [degC].
 
         What no probe shows is as hot as a strong coil makes it, and until what stood in coil and drum has passed, as the
-        core: a reading that does not move while that passes is held or stuck.
+        core: a reading that does not move while that passes is held or stuck, and one that leaps tells too little.
         """
         shown_c = self._leaning_c(supply_c, return_c)
         stood = self.passed_kg < self._stood_kg()
-        if shown_c == shown_c and not (stood and self.same_s >= HELD_S):
+        if stood and (shown_c != shown_c or self.same_s >= HELD_S or self.wobble_k > RESTLESS_K):
+            return core_c if not shown_c > core_c else shown_c
+        if shown_c == shown_c:
             return shown_c
-        if stood:
-            return core_c
         ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
         return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
 
@@ -181,7 +189,10 @@ class WaterLoop(Memory):
 
     def note_pulse(self, supply_c: float, dt_s: float) -> None:
         """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
-        if supply_c > self._settings.supply_max_c:
+        limit_c = self._settings.supply_max_c
+        before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
+        self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, limit_c, dt_s), 0.0
+        if supply_c > limit_c:
             self.hot_day_s = hot_of_day_s(self.hot_day_s, True, dt_s)
 
     def _set_point(
