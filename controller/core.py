@@ -349,6 +349,8 @@ class Controller(Memory):
             target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
             target, v.limit = pump.least_flow_kg_s, "frost"
+            if pump.mode == RUN:
+                loop.note_pulse(r.water_supply_c, clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)

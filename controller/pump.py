@@ -24,6 +24,7 @@ FIRST_PAUSE_S = 900.0
 LONGEST_PAUSE_S = 4 * 3600.0
 LONGEST_PI_STEP_S = 10.0  # the pump answers in seconds: a longer step would make the integral swing
 METER_LAG_S = 15.0  # a pulse meter still shows the kick
+IDLE_S = 60.0  # coasting water and the meter's lag are over
 TRY_HARDER = 0.4  # of the starting duty, more at each new try
 NOMINAL_V = 12.0
 IDLE_SHARE = 0.85  # of the smallest running duty: where the flow curve starts (own judgement)
@@ -88,6 +89,7 @@ class PumpDrive(Memory):
         "_curve",
         "_ramp_kg_s2",
         "_settings",
+        "counts_idle",
         "dead_meter",
         "dry_s",
         "due_kg_s",
@@ -102,6 +104,7 @@ class PumpDrive(Memory):
         "on_s",
         "pause_s",
         "ramped_kg_s",
+        "rested_s",
         "start_supply_c",
         "suspect",
         "tries",
@@ -131,6 +134,8 @@ class PumpDrive(Memory):
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
+        self.counts_idle = False  # the meter counted as much while the pump stood: it says nothing about this run
+        self.rested_s = 0.0
         self.suspect = False
         self.start_supply_c = nan
         self.moved_supply_c = nan  # the supply when water was last seen to move, or the pump was started
@@ -142,7 +147,7 @@ class PumpDrive(Memory):
         """
         if self.duty <= 0.0:
             return 0.0
-        if measured_kg_s == measured_kg_s and not self.dead_meter:
+        if self.metered(measured_kg_s):
             return max(0.0, self._settings.flow_meter_gain * measured_kg_s)
         return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
 
@@ -152,7 +157,7 @@ class PumpDrive(Memory):
 
     def metered(self, measured_kg_s: float) -> bool:
         """Tell whether the flow is measured now by a meter that is believed."""
-        return measured_kg_s == measured_kg_s and not self.dead_meter
+        return measured_kg_s == measured_kg_s and not self.dead_meter and not self.counts_idle
 
     def by_hand_kg_s(self, duty: float) -> float:
         """Return the flow that a duty asked for by hand means [kg/s]; at least the smallest steady one."""
@@ -177,6 +182,7 @@ class PumpDrive(Memory):
     def rest(self, elapsed_s: float) -> float:
         """Stop; returns the duty, 0."""
         self.locked_s = max(0.0, self.locked_s - elapsed_s)
+        self.rested_s = elapsed_s + (self.rested_s if self.mode == OFF else 0.0)
         self.mode, self.duty, self.ramped_kg_s, self.on_s, self.dry_s = OFF, 0.0, 0.0, 0.0, 0.0
         return 0.0
 
@@ -191,8 +197,12 @@ class PumpDrive(Memory):
         if self.mode == OFF:
             self.mode = ARMED
             self.start_supply_c = self.moved_supply_c = supply_c
+            if self.rested_s >= IDLE_S:
+                self.counts_idle = measured_kg_s > max(0.5 * target_kg_s, METER_WORKS_KG_S)
             if dt_s > SHORT_TICK_S:
                 return 0.0
+        if self.counts_idle:
+            measured_kg_s = nan  # regulated down to the flow that it invents, the pump would run dry
         if self.mode == ARMED:
             return self._kick(dt_s)
         if self.mode == KICK:

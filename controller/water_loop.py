@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import nan
 
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
-from controller.guards import hot_of_day_s, scald_stops, too_hot_for_s
+from controller.guards import FAR_BELOW_SHARE, hot_of_day_s, scald_stops, too_hot_for_s
 from controller.memory import Memory
 from controller.pump import Regulator
 from controller.settings import ControllerSettings
@@ -27,10 +27,13 @@ HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the te
 COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
-WATER_KG_M3 = 1000.0
-PEAK_FALLS_K_S = (
-    1.0 / 30.0
-)  # noise that reads low every other time must not make hot water cool: faster than water cools
+# so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
+BLIND_KG = 50.0
+PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
+HELD_S = 30.0  # fresh water changes within that: a reading that does not, far below what the coil makes, is none
+MUTE_LEAP_S = 120.0  # two readings refused one after the other still belong to the leaps around them
+RESTLESS_K = 0.5  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
+WOBBLE_SHARE, LEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the restless supply
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -43,11 +46,6 @@ def livelier(target_c: float, return_c: float) -> float:
     return min(max((target_c - COLD_RETURN_C) / max(target_c - return_c, LEAST_RISE_K), 1.0), MOST_LIVELY)
 
 
-def _highest(*temperatures_c: float) -> float:
-    """Return the highest of those known; the first must be."""
-    return max(t for t in temperatures_c if t == t)
-
-
 class WaterLoop(Memory):
     """Leave to draw in, flow set-point out."""
 
@@ -57,15 +55,20 @@ class WaterLoop(Memory):
         "hold",
         "hot_day_s",
         "hot_s",
+        "lean_c",
+        "leap_k",
         "limit",
         "off_s",
         "on_s",
         "passed_kg",
         "pause_s",
-        "peak_c",
+        "pulsed_s",
         "running",
+        "same_s",
         "scalds",
+        "seen_c",
         "supply",
+        "wobble_k",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -82,8 +85,10 @@ class WaterLoop(Memory):
         self.asked_kg_s = 0.0
         self.hot_s = self.hot_day_s = 0.0
         self.pause_s = 0.0
-        self.peak_c = nan
+        self.pulsed_s = PULSE_LATELY_S
         self.scalds = 0.0
+        self.seen_c = self.lean_c = nan
+        self.leap_k = self.wobble_k = self.same_s = 0.0
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
@@ -92,6 +97,7 @@ class WaterLoop(Memory):
             self.running, self.off_s = False, 0.0
         self.asked_kg_s = 0.0
         self.off_s += elapsed_s
+        self.pulsed_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
         self.hot_day_s = hot_of_day_s(self.hot_day_s, False, elapsed_s)
@@ -116,34 +122,65 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            self.watch_heat(self._hottest_c(supply_c, return_c, core_c, dt_s), dt_s)
+            self.same_s = self.same_s + dt_s if supply_c == self.seen_c else 0.0
+            self.watch_heat(self._hottest_c(supply_c, return_c, core_c), dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.passed_kg, self.hot_s, self.peak_c = True, 0.0, 0.0, 0.0, nan
+            self.running, self.on_s, self.passed_kg = True, 0.0, 0.0
+            self.seen_c, self.leap_k = supply_c, 0.0  # what changed since the last draw is no leap
+            if self.pulsed_s >= PULSE_LATELY_S:
+                self.hot_s = 0.0
         if not self.running:
             self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
         self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
         return self.asked_kg_s
 
-    def _hottest_c(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
-        """Return the hottest water that either probe shows or lately showed, since they may be swapped or noisy [degC].
+    def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
+        """Return the hottest water that either probe shows, since they may be swapped [degC].
 
-        Without a supply probe: the core, while what stood in coil and drum comes, then as a strong coil makes it.
+        What no probe shows is as hot as a strong coil makes it, and until what stood in coil and drum has passed, as the
+        core: a cool reading that does not move while that passes is held or stuck, and one that leaps tells too little.
         """
-        if supply_c == supply_c:
-            self.peak_c = _highest(supply_c, return_c, self.peak_c - PEAK_FALLS_K_S * dt_s)
-            return self.peak_c
-        self.peak_c = nan
-        stood_kg = self._settings.coil_water_kg + WATER_KG_M3 * self._settings.drum_volume_m3
-        if self._is_fresh() or self.passed_kg < PASSED * stood_kg:
-            if core_c > self._settings.supply_max_c:  # a probe found stuck in mid-draw has not shown what came before
-                self.hot_s = max(self.hot_s, self.on_s)
-            return core_c
-        ua_w_k = BLIND_UA * self._settings.coil_ua_w_k
-        return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, ua_w_k)
+        shown_c = self._leaning_c(supply_c, return_c)
+        coil_w_k, unseen = self._settings.coil_ua_w_k, shown_c != shown_c
+        if self.passed_kg < self._stood_kg():
+            rise_k = expected_rise_k(core_c, return_c, self.asked_kg_s, coil_w_k)
+            held = self.same_s >= HELD_S and shown_c - return_c < FAR_BELOW_SHARE * rise_k
+            doubtful = held or self.wobble_k > RESTLESS_K
+            return core_c if unseen or (doubtful and core_c > shown_c) else shown_c
+        if not unseen:
+            return shown_c
+        return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, BLIND_UA * coil_w_k)
+
+    def _stood_kg(self) -> float:
+        """Return how much water that stood hot may still come where no probe shows it [kg]."""
+        content_kg = self._settings.coil_water_kg
+        return PASSED * content_kg if content_kg > 0.0 else BLIND_KG
+
+    def _leaning_c(self, supply_c: float, return_c: float) -> float:
+        """Return the hotter reading; of a supply that leaps to and fro the mean and one leap, if that is hotter [degC].
+
+        Else half of its readings would say that water just above the limit is cool, and it would never count as hot.
+        """
+        leap_k = supply_c - self.seen_c
+        self.seen_c = supply_c
+        if supply_c != supply_c:
+            return supply_c
+        if leap_k != leap_k:
+            self.lean_c = supply_c
+            leap_k = 0.0
+        self.lean_c += LEAN_SHARE * (supply_c - self.lean_c)
+        if self.same_s > MUTE_LEAP_S:
+            self.leap_k = 0.0
+        if leap_k != 0.0:  # else a reading that was refused: nothing new
+            back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
+            self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
+            self.leap_k = leap_k
+        shown_c = return_c if return_c > supply_c else supply_c
+        return max(shown_c, self.lean_c + self.wobble_k) if self.wobble_k > RESTLESS_K else shown_c
 
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
@@ -154,6 +191,14 @@ class WaterLoop(Memory):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
         return self.pause_s > 0.0
+
+    def note_pulse(self, supply_c: float, dt_s: float) -> None:
+        """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
+        limit_c = self._settings.supply_max_c
+        before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
+        self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, limit_c, dt_s), 0.0
+        if supply_c > limit_c:
+            self.hot_day_s = hot_of_day_s(self.hot_day_s, True, dt_s)
 
     def _set_point(
         self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float, hold_supply: bool
@@ -173,7 +218,9 @@ class WaterLoop(Memory):
         more = self.supply.update(
             hottest_c, supply_c, learns_s if self.limit != "flow" or supply_c > hottest_c else 0.0
         )
-        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c))
+        if supply_c != supply_c:  # what was learnt from a weak coil must not make unseen water hotter
+            more = max(more, 0.0)
+        least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c, core_c))
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
             wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, learns_s, wanted))
@@ -199,15 +246,19 @@ class WaterLoop(Memory):
         seen_c = target_c + factor * (supply_c - target_c)
         return flow_kg_s + self.hold.update(target_c, seen_c, 0.0 if held else learns_s)
 
-    def _flush_kg_s(self, supply_c: float) -> float:
+    def _flush_kg_s(self, supply_c: float, core_c: float) -> float:
         """Return the flow that brings through what stood in the coil, while it comes too hot; 0 where that is not known.
 
         No flow cools that water; if it comes slowly, the scald guard stops the pump again and again before any of the
         water comes that was warmed on its way, and a long draw never becomes steady. But most draws are short, and a burst
         of hot water overheats the house: on an invented small pile it cost a quarter of the backup avoided. So it is
-        done only in a draw that the guard has stopped again and again.
+        done only in a draw that the guard has stopped again and again, and where no probe shows that water: then it shall
+        have passed before the guard must stop a draw whose water it cannot see.
         """
         s = self._settings
+        if supply_c != supply_c and core_c > s.supply_max_c:
+            stood_kg = self._stood_kg()
+            return stood_kg / FLUSH_S if self.passed_kg < stood_kg else 0.0
         through_kg = PASSED * s.coil_water_kg
         hot = supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0

@@ -200,15 +200,8 @@ def test_flow_for_a_supply_above_the_core_is_the_smallest() -> None:
     assert flow_for_supply_kg_s(38.0, 30.0, 18.0, 250.0) == flow_for_supply_kg_s(99.0, 18.0, 18.0, 250.0) > 0.0
 
 
-def loop_step(
-    loop: WaterLoop,
-    may: bool,
-    supply_c: float = 40.0,
-    dt_s: float = 60.0,
-    effort: float = 1.0,
-    core_c: float = 55.0,
-) -> float:
-    return loop.flow_kg_s(may, effort, supply_c, 20.0, core_c, dt_s, dt_s)
+def loop_step(loop: WaterLoop, may: bool, supply_c: float = 40.0, dt_s: float = 60.0, effort: float = 1.0) -> float:
+    return loop.flow_kg_s(may, effort, supply_c, 20.0, 55.0, dt_s, dt_s)
 
 
 def test_the_loop_runs_while_it_may_and_keeps_least_times() -> None:
@@ -271,40 +264,6 @@ def test_what_was_learnt_from_hot_water_does_not_overdraw_the_cool() -> None:
     assert loop_step(loop, True, supply_c=S.supply_target_c - 1.0, effort=0.3) <= S.flow_target_kg_s
 
 
-def test_noise_that_reads_low_every_other_time_does_not_make_hot_water_cool() -> None:
+def test_a_missing_supply_probe_does_not_stop_the_loop() -> None:
     loop = WaterLoop(S)
-    ran_s = 0.0
-    while ran_s == 0.0 or loop.running:
-        noise_k = -12.0 if (ran_s / 5.0) % 2 else 6.0
-        loop_step(loop, True, supply_c=S.supply_max_c + noise_k, dt_s=5.0)
-        ran_s += 5.0
-        assert ran_s < 2.0 * TOO_HOT_LONGEST_S
-    assert loop.limit == "scald"
-
-
-def test_a_probe_found_stuck_in_the_middle_of_a_draw_has_not_shown_what_came_before() -> None:
-    loop = WaterLoop(S)
-    for _ in range(6):
-        assert loop_step(loop, True, supply_c=30.0, core_c=62.0) > 0.0
-    more_s = 0.0
-    while loop.running:
-        loop_step(loop, True, supply_c=nan, core_c=62.0)
-        more_s += 60.0
-    assert more_s <= TOO_HOT_LONGEST_S - 240.0 and loop.limit == "scald"
-
-
-def test_without_a_supply_probe_what_stood_in_a_hot_pile_counts_as_hot() -> None:
-    loop = WaterLoop(S)
-    minutes = 0
-    loop_step(loop, True, supply_c=nan, core_c=62.0)
-    while loop.running:
-        loop_step(loop, True, supply_c=nan, core_c=62.0)
-        minutes += 1
-    assert minutes == pytest.approx(TOO_HOT_LONGEST_S / 60.0, abs=1) and loop.limit == "scald"
-    loop.rest(HOT_PAUSE_S)
-    assert loop_step(loop, True, supply_c=nan, core_c=62.0) > 0.0  # short draws with rests, not none
-
-
-def test_a_missing_supply_probe_does_not_stop_the_loop_of_a_pile_too_cool_to_scald() -> None:
-    loop = WaterLoop(S)
-    assert all(loop_step(loop, True, supply_c=nan, core_c=S.supply_max_c - 1.0) > 0.0 for _ in range(30))
+    assert all(loop_step(loop, True, supply_c=nan) > 0.0 for _ in range(10))

@@ -1,0 +1,142 @@
+"""Hot water that the supply probe does not show, or shows badly, still stops the pump in time."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from math import nan
+
+import pytest
+
+from controller import ControllerSettings
+from controller.guards import TOO_HOT_LONGEST_S
+from controller.pump import IDLE_S, PumpDrive
+from controller.water_loop import BLIND_KG, FLUSH_S, LEAST_OFF_S, PULSE_LATELY_S, WaterLoop
+
+S = ControllerSettings()
+LIMIT_C = S.supply_max_c
+HOT_CORE_C = LIMIT_C + 10.0
+BACK_C = 8.0
+
+
+def silent(step: int) -> float:
+    return nan
+
+
+def stuck(step: int) -> float:
+    return 12.0
+
+
+def leaping(step: int) -> float:
+    return LIMIT_C + 1.0 + (4.0 if step % 2 else -4.0)
+
+
+def steady_cool(step: int) -> float:
+    return LIMIT_C - 6.0 + 0.05 * (step % 2)  # as a sound probe trembles
+
+
+def steady_hot(step: int) -> float:
+    return LIMIT_C + 1.0 + 0.05 * (step % 2)
+
+
+def stopped_after_s(reading: Callable[[int], float], core_c: float, longest_s: float = 900.0) -> float:
+    """For how long the water flowed before the guard stopped it; infinite if it did not."""
+    loop, passed_s = WaterLoop(S), 0.0
+    for step in range(round(longest_s / 10.0)):
+        if loop.flow_kg_s(True, 0.1, reading(step), BACK_C, core_c, 10.0, 10.0) <= 0.0:
+            return passed_s
+        passed_s += 10.0
+    return float("inf")
+
+
+@pytest.mark.parametrize(
+    ("reading", "core_c", "stops"),
+    [
+        (stuck, HOT_CORE_C, True),
+        (leaping, HOT_CORE_C, True),
+        (steady_hot, HOT_CORE_C, True),
+        (silent, LIMIT_C - 5.0, False),  # the pile cannot make it too hot
+        (stuck, LIMIT_C - 5.0, False),
+        (steady_cool, HOT_CORE_C, False),  # a sound probe is believed
+    ],
+)
+def test_hot_water_stops_in_time_however_the_probe_fails(
+    reading: Callable[[int], float], core_c: float, stops: bool
+) -> None:
+    ran_s = stopped_after_s(reading, core_c)
+    assert (ran_s <= TOO_HOT_LONGEST_S + 60.0) is stops
+
+
+def test_unseen_water_is_brought_through_before_the_guard_must_stop() -> None:
+    loop = WaterLoop(S)
+    loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, 10.0, 10.0)
+    assert loop.asked_kg_s == pytest.approx(BLIND_KG / FLUSH_S)
+    assert stopped_after_s(silent, HOT_CORE_C) == float("inf")  # what follows it is cooled by enough flow
+    cool = WaterLoop(S)
+    cool.flow_kg_s(True, 0.1, nan, BACK_C, LIMIT_C - 5.0, 10.0, 10.0)
+    assert cool.asked_kg_s < BLIND_KG / FLUSH_S
+
+
+def test_what_was_learnt_of_a_weak_coil_makes_no_unseen_water_hotter() -> None:
+    asked = []
+    for learnt in (0.0, -0.5 * S.flow_target_kg_s):
+        loop = WaterLoop(S)
+        loop.supply.integral = learnt
+        loop.flow_kg_s(True, 0.1, 20.0, BACK_C, HOT_CORE_C, 10.0, 10.0)
+        loop.passed_kg = 2.0 * BLIND_KG
+        asked.append(loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, 10.0, 10.0))
+    assert asked[0] == pytest.approx(asked[1])
+
+
+@pytest.mark.parametrize(("wait_s", "goes_on"), [(10.0, True), (PULSE_LATELY_S + 10.0, False)])
+def test_a_hot_pulse_and_the_draw_after_it_are_one_stretch(wait_s: float, goes_on: bool) -> None:
+    loop = WaterLoop(S)
+    for _ in range(10):
+        loop.rest(10.0)
+        loop.note_pulse(LIMIT_C + 2.0, 10.0)
+    assert loop.hot_s == pytest.approx(100.0)
+    assert loop.hot_day_s > 90.0  # told as a long draw is
+    loop.rest(wait_s)
+    loop.off_s = LEAST_OFF_S
+    loop.flow_kg_s(True, 1.0, LIMIT_C + 2.0, BACK_C, HOT_CORE_C, 10.0, 10.0)
+    assert loop.hot_s == pytest.approx(100.0 if goes_on else 0.0)
+
+
+def test_cool_pulses_are_not_told() -> None:
+    loop = WaterLoop(S)
+    loop.note_pulse(LIMIT_C - 2.0, 10.0)
+    assert (loop.hot_s, loop.hot_day_s) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("idle_kg_s", "rested_s", "believed"),
+    [
+        (0.0, 600.0, True),
+        (S.flow_target_kg_s, 600.0, False),  # it counts noise
+        (0.1 * S.flow_target_kg_s, 600.0, True),  # too little to hide a dry run
+        (S.flow_target_kg_s, IDLE_S / 2.0, True),  # the water may still coast
+    ],
+)
+def test_a_meter_that_counts_at_rest_does_not_regulate(idle_kg_s: float, rested_s: float, believed: bool) -> None:
+    pump = PumpDrive(S)
+    pump.rest(rested_s)
+    pump.drive(S.flow_target_kg_s, idle_kg_s, 20.0, 12.0, 1.0)
+    assert pump.metered(idle_kg_s) is believed
+    for _ in range(60):  # the curve's flow, not the least duty that the noise asks for
+        duty = pump.drive(S.flow_target_kg_s, 3.0 * S.flow_target_kg_s if not believed else nan, 20.0, 12.0, 10.0)
+    assert duty > 1.05 * pump.least_duty
+
+
+def test_the_new_memory_survives_a_restart() -> None:
+    loop, pump = WaterLoop(S), PumpDrive(S)
+    for step in range(20):
+        loop.flow_kg_s(True, 0.5, leaping(step), BACK_C, HOT_CORE_C, 10.0, 10.0)
+    pump.rest(600.0)
+    pump.drive(S.flow_target_kg_s, S.flow_target_kg_s, 20.0, 12.0, 1.0)
+    again, pump_again = WaterLoop(S), PumpDrive(S)
+    again.recall(json.loads(json.dumps(loop.snapshot())))
+    pump_again.recall(json.loads(json.dumps(pump.snapshot())))
+    assert again.wobble_k > 1.0
+    assert again.snapshot() == loop.snapshot()
+    assert pump_again.counts_idle
+    assert pump_again.snapshot() == pump.snapshot()
