@@ -40,7 +40,7 @@ NEVER_S = 1e6
 # a new duty begins with the next period of 10 ms
 SETTLE_S, PERIODS_S = 0.02, 0.04
 # one late edge of the software's PWM spoils the periods it falls into: then others are looked at
-STEADY, LOOKS = 0.002, 5
+STEADY, LOOKS = 0.002, 8
 
 
 def settings_text(chip: Chip) -> str:
@@ -160,17 +160,21 @@ class DayPlant(Plant):
         self.sample()
 
 
-def measured_duties() -> dict[str, float]:
-    """The share of whole periods that each line is high now, 0..1; of those in which no edge came late, if there are any."""
-    best, least = {}, math.inf
+def measured_duties(wanted: dict[str, float]) -> dict[str, float]:
+    """The share of whole periods that each line is high now, 0..1.
+
+    What is not as wanted, cut to whole percents, is believed only when two looks one after the other agree on it: a late
+    edge now and then even makes another whole percent.
+    """
+    found: dict[str, float] = {}
     for _ in range(LOOKS):
-        found = look()
-        off = max(abs(duty - round(duty, 2)) for duty in found.values())
-        if off < least:
-            best, least = found, off
-        if off < STEADY:
+        before, found = found, look()
+        steady = all(abs(duty - round(duty, 2)) < STEADY for duty in found.values())
+        as_wanted = all(-STEADY < wanted[name] - duty < 0.01 + STEADY for name, duty in found.items())
+        agreed = bool(before) and all(abs(duty - before[name]) < STEADY for name, duty in found.items())
+        if steady and (as_wanted or agreed):
             break
-    return best
+    return found
 
 
 def look() -> dict[str, float]:
@@ -207,6 +211,12 @@ def told(tick: loop.Tick) -> dict[str, Any]:
     }
 
 
+def seen(tick: loop.Tick) -> dict[str, Any]:
+    """A tick, and what stands on the lines after it."""
+    on = tick.decision.commands
+    return {"tick": told(tick), "duties": measured_duties({"pump": on.pump_duty, "fan": on.fan_duty})}
+
+
 def run(chip: Chip) -> None:
     """Live through as many seconds as the simulator says."""
     from warmheap.settings_file import load
@@ -218,7 +228,7 @@ def run(chip: Chip) -> None:
     ticks: list[loop.Tick] = []
 
     def passed(dt_s: float) -> None:
-        world.set(port.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=dt_s)["readings"])
+        world.set(port.ask(**seen(ticks.pop()), dt_s=dt_s)["readings"])
 
     FILE.write_text(settings_text(chip))
     board = load(FILE).board
@@ -229,7 +239,7 @@ def run(chip: Chip) -> None:
         plant.await_first(30.0)
         plant.sample()
         loop.Loop(plant, controller, pace, ticks.append, clock=pace).run(begun["seconds"])
-        port.ask(tick=told(ticks.pop()), duties=measured_duties(), dt_s=None)
+        port.ask(**seen(ticks.pop()), dt_s=None)
 
 
 def main() -> None:
