@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from math import nan
-
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
 from controller.guards import FAR_BELOW_SHARE, hot_of_day_s, scald_stops, too_hot_for_s
 from controller.memory import Memory
 from controller.pump import Regulator
+from controller.seen_supply import SeenSupply
 from controller.settings import ControllerSettings
 
 LEAST_ON_S = 180.0
@@ -30,10 +29,6 @@ BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no su
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
 PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
-HELD_S = 30.0  # fresh water changes within that: a reading that does not, far below what the coil makes, is none
-MUTE_LEAP_S = 120.0  # two readings refused one after the other still belong to the leaps around them
-RESTLESS_K = 0.5  # a supply that leaps to and fro by more is the probe: water changes one way for minutes
-WOBBLE_SHARE, LEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the restless supply
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -55,8 +50,6 @@ class WaterLoop(Memory):
         "hold",
         "hot_day_s",
         "hot_s",
-        "lean_c",
-        "leap_k",
         "limit",
         "off_s",
         "on_s",
@@ -64,11 +57,9 @@ class WaterLoop(Memory):
         "pause_s",
         "pulsed_s",
         "running",
-        "same_s",
         "scalds",
-        "seen_c",
+        "seen",
         "supply",
-        "wobble_k",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -87,8 +78,7 @@ class WaterLoop(Memory):
         self.pause_s = 0.0
         self.pulsed_s = PULSE_LATELY_S
         self.scalds = 0.0
-        self.seen_c = self.lean_c = nan
-        self.leap_k = self.wobble_k = self.same_s = 0.0
+        self.seen = SeenSupply()
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
@@ -122,14 +112,13 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            self.same_s = self.same_s + dt_s if supply_c == self.seen_c else 0.0
-            self.watch_heat(self._hottest_c(supply_c, return_c, core_c), dt_s)
+            self.watch_heat(self._hottest_c(supply_c, return_c, core_c, dt_s), dt_s)
             self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
             self.running, self.on_s, self.passed_kg = True, 0.0, 0.0
-            self.seen_c, self.leap_k = supply_c, 0.0  # what changed since the last draw is no leap
+            self.seen.begin(supply_c)
             if self.pulsed_s >= PULSE_LATELY_S:
                 self.hot_s = 0.0
         if not self.running:
@@ -138,18 +127,19 @@ class WaterLoop(Memory):
         self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
         return self.asked_kg_s
 
-    def _hottest_c(self, supply_c: float, return_c: float, core_c: float) -> float:
+    def _hottest_c(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:
         """Return the hottest water that either probe shows, since they may be swapped [degC].
 
         What no probe shows is as hot as a strong coil makes it, and until what stood in coil and drum has passed, as the
         core: a cool reading that does not move while that passes is held or stuck, and one that leaps tells too little.
         """
-        shown_c = self._leaning_c(supply_c, return_c)
+        shown_c = self.seen.update(supply_c, dt_s)
+        shown_c = return_c if return_c > shown_c else shown_c
         coil_w_k, unseen = self._settings.coil_ua_w_k, shown_c != shown_c
         if self.passed_kg < self._stood_kg():
             rise_k = expected_rise_k(core_c, return_c, self.asked_kg_s, coil_w_k)
-            held = self.same_s >= HELD_S and shown_c - return_c < FAR_BELOW_SHARE * rise_k
-            doubtful = held or self.wobble_k > RESTLESS_K
+            held = self.seen.held and shown_c - return_c < FAR_BELOW_SHARE * rise_k
+            doubtful = held or self.seen.restless
             return core_c if unseen or (doubtful and core_c > shown_c) else shown_c
         if not unseen:
             return shown_c
@@ -159,28 +149,6 @@ class WaterLoop(Memory):
         """Return how much water that stood hot may still come where no probe shows it [kg]."""
         content_kg = self._settings.coil_water_kg
         return PASSED * content_kg if content_kg > 0.0 else BLIND_KG
-
-    def _leaning_c(self, supply_c: float, return_c: float) -> float:
-        """Return the hotter reading; of a supply that leaps to and fro the mean and one leap, if that is hotter [degC].
-
-        Else half of its readings would say that water just above the limit is cool, and it would never count as hot.
-        """
-        leap_k = supply_c - self.seen_c
-        self.seen_c = supply_c
-        if supply_c != supply_c:
-            return supply_c
-        if leap_k != leap_k:
-            self.lean_c = supply_c
-            leap_k = 0.0
-        self.lean_c += LEAN_SHARE * (supply_c - self.lean_c)
-        if self.same_s > MUTE_LEAP_S:
-            self.leap_k = 0.0
-        if leap_k != 0.0:  # else a reading that was refused: nothing new
-            back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
-            self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
-            self.leap_k = leap_k
-        shown_c = return_c if return_c > supply_c else supply_c
-        return max(shown_c, self.lean_c + self.wobble_k) if self.wobble_k > RESTLESS_K else shown_c
 
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
@@ -256,11 +224,9 @@ class WaterLoop(Memory):
         have passed before the guard must stop a draw whose water it cannot see.
         """
         s = self._settings
-        if supply_c != supply_c and core_c > s.supply_max_c:
-            stood_kg = self._stood_kg()
-            return stood_kg / FLUSH_S if self.passed_kg < stood_kg else 0.0
-        through_kg = PASSED * s.coil_water_kg
-        hot = supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE
+        unseen = supply_c != supply_c and core_c > s.supply_max_c
+        hot = unseen or (supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE)
+        through_kg = self._stood_kg() if unseen else PASSED * s.coil_water_kg
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
 
     def _learning_s(self, dt_s: float) -> float:
