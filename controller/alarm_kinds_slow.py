@@ -128,7 +128,7 @@ _WATER = (
         15 * MINUTE_S,
         6 * HOUR_S,
         "The supply is warm ({} °C) though the pump has been off for more than an hour; this heat is not credited.",
-        "Fit a check valve. Listen at the pump first: if it runs, pull its plug and replace the switch.",
+        "Mind scalding. Fit a check valve; but listen first: a pump that runs needs its plug pulled and a new switch.",
         "Water rises by its own warmth through the stopped pump; or the pump's switch has failed and it runs.",
         "By itself, six hours after the supply has cooled.",
         "water_supply_c",

@@ -58,7 +58,7 @@ from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
 
-SNAPSHOT_VERSION = 5
+SNAPSHOT_VERSION = 6
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -348,7 +348,7 @@ class Controller(Memory):
         else:
             target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
-            target, v.limit = pump.least_flow_kg_s, "frost"
+            target, v.limit = loop.hasty_kg_s(pump.least_flow_kg_s, r.water_supply_c), "frost"
             if pump.mode == RUN:
                 loop.note_pulse(r.water_supply_c, clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts

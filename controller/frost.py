@@ -17,6 +17,7 @@ FREEZING_WATER_C = 3.0
 # water at 0 degC in pipes lying at -3 degC needs a day to freeze through (334 kJ/kg against some 26 W for 25 m), and
 # every pulse for nothing chills the pile.
 PULSE_BELOW_C = 0.6
+ICE_C = 0.1  # a standing probe shows this of water that freezes: then no learnt wait holds
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
@@ -56,6 +57,7 @@ class FrostGuard(Memory):
     """Decides when a pulse is due and when it has moved enough water."""
 
     __slots__ = (
+        "_line_kg",
         "_pulse_kg",
         "coldest_c",
         "gap_k",
@@ -75,7 +77,8 @@ class FrostGuard(Memory):
     )
 
     def __init__(self, line_volume_m3: float) -> None:
-        self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
+        self._line_kg = 1000.0 * line_volume_m3
+        self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * self._line_kg)
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
         self.heat_day_w = 0.0
@@ -97,11 +100,21 @@ class FrostGuard(Memory):
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             longest_s = LONGEST_PULSE_S if self.moved_kg > DRY_KG else DRY_PULSE_S
-            if not threat or self.moved_kg >= self._pulse_kg or self.pulse_s >= longest_s:
+            if not threat or self._moved_enough(return_c) or self.pulse_s >= longest_s:
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self.wait_s and not self._believed_warm(outdoor_c):
+        elif threat and self.still_s >= self._least_wait_s() and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
+
+    def _moved_enough(self, return_c: float) -> bool:
+        """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
+        if return_c <= PULSE_BELOW_C:
+            return self.moved_kg >= max(self._pulse_kg, self._line_kg)
+        return self.moved_kg >= self._pulse_kg
+
+    def _least_wait_s(self) -> float:
+        """Return how long the line may stand between two pulses [s]."""
+        return SHORTEST_WAIT_S if self.standing_c < ICE_C else self.wait_s
 
     def book(self, water_w: float, dt_s: float) -> None:
         """Keep the day's mean of the heat that pulses took out of the pile [W]."""
@@ -110,7 +123,8 @@ class FrostGuard(Memory):
 
     def pulse_left_s(self, flow_kg_s: float) -> float:
         """Return how long the pulse still takes at this flow [s]."""
-        return (self._pulse_kg - self.moved_kg) / flow_kg_s if flow_kg_s > 0.0 else 5.0
+        left_kg = self._pulse_kg - self.moved_kg
+        return left_kg / flow_kg_s if flow_kg_s > 0.0 and left_kg > 0.0 else 5.0
 
     def _believed_warm(self, outdoor_c: float) -> bool:
         """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.

@@ -18,9 +18,9 @@ from controller.coil import TELLING_SPAN_K
 TOO_HOT_LONGEST_S = 480.0  # the shortest time in which water at 49 degC burns
 FAR_TOO_HOT_K = 20.0  # pipes and joints suffer
 # Short draws bring out what stood in the coil again and again, each time for less than the alarm waits: so their sum is
-# told as well. It is not bounded: a stop after 90 min a day was tried, and cost a quarter of the backup avoided.
-HOT_DAY_TOLD_S = 1800.0
-HOT_FORGOTTEN_S_DAY = 3600.0
+# told, and of two hours a day (own judgement) the last are shortened by faster flow and then refused.
+HOT_DAY_TOLD_S, TOLD_FORGOTTEN_S_DAY = 1800.0, 3600.0
+HOT_DAY_HASTE_S, HOT_DAY_MOST_S, HOT_FORGOTTEN_S_DAY = 1800.0, 6300.0, 7200.0
 SCALD_BACK_K = 1.0  # hunting around the limit counts as above it
 
 DAY_S = 86400.0
@@ -68,11 +68,24 @@ def scald_stops(hot_s: float, supply_c: float, limit_c: float) -> bool:
     return hot_s >= TOO_HOT_LONGEST_S or supply_c > limit_c + FAR_TOO_HOT_K
 
 
-def hot_of_day_s(hot_day_s: float, is_hot: bool, dt_s: float) -> float:
-    """Return for how long too hot water has flowed of late [s], an hour at most, which a day without any forgets."""
+def scald_day_stops(hot_day_s: float, supply_c: float, limit_c: float) -> bool:
+    """Tell whether too hot water must stop at once since so much of it has flowed of late."""
+    return hot_day_s >= HOT_DAY_MOST_S and supply_c > limit_c
+
+
+def scald_haste(hot_day_s: float) -> float:
+    """Return 0..1: how much more flow shall shorten the too hot water of a day; what a draw wants is then soon had."""
+    return min(max((hot_day_s - HOT_DAY_HASTE_S) / (HOT_DAY_MOST_S - HOT_DAY_HASTE_S), 0.0), 1.0)
+
+
+def hot_of_day_s(hot_day_s: float, is_hot: bool, dt_s: float, forgotten_s_day: float) -> float:
+    """Return for how long too hot water has flowed of late [s].
+
+    A day without any forgets ``forgotten_s_day`` of it, which is also the most that is remembered.
+    """
     if is_hot:
-        return min(hot_day_s + dt_s, HOT_FORGOTTEN_S_DAY)
-    return max(0.0, hot_day_s - dt_s * HOT_FORGOTTEN_S_DAY / DAY_S)
+        return min(hot_day_s + dt_s, forgotten_s_day)
+    return max(0.0, hot_day_s - dt_s * forgotten_s_day / DAY_S)
 
 
 def water_stands(start_c: float, supply_c: float, return_c: float, expected_k: float, span_k: float) -> bool:

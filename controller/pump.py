@@ -11,6 +11,7 @@ from controller.settings import ControllerSettings
 
 OFF, ARMED, KICK, RUN = "off", "armed", "kick", "run"
 SHORT_TICK_S = 2.5
+HASTE_S = 30.0  # to a flow beyond the target: that is asked for to be rid of hot water
 RAMP_S = 120.0  # from nothing to the flow target; to what is asked for if coil water is to be brought through
 NO_FLOW_SHARE = 0.15  # of the flow that is asked for
 TRICKLE_SHARE = 0.05  # of what the pump curve gives at this duty
@@ -223,7 +224,8 @@ class PumpDrive(Memory):
     def _ramp_for_kg_s2(self, target_kg_s: float) -> float:
         """Return the steepest rise of the flow; steeper where known coil water is to be brought through."""
         flushes = self._settings.coil_water_kg > 0.0
-        return max(self._ramp_kg_s2, target_kg_s / RAMP_S) if flushes else self._ramp_kg_s2
+        ramp_kg_s2 = max(self._ramp_kg_s2, target_kg_s / RAMP_S) if flushes else self._ramp_kg_s2
+        return max(ramp_kg_s2, (target_kg_s - self._settings.flow_target_kg_s) / HASTE_S)
 
     def _kick(self, dt_s: float) -> float:
         start = self._settings.pump_start_duty

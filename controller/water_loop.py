@@ -3,7 +3,16 @@
 from __future__ import annotations
 
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
-from controller.guards import FAR_BELOW_SHARE, hot_of_day_s, scald_stops, too_hot_for_s
+from controller.guards import (
+    FAR_BELOW_SHARE,
+    HOT_FORGOTTEN_S_DAY,
+    TOLD_FORGOTTEN_S_DAY,
+    hot_of_day_s,
+    scald_day_stops,
+    scald_haste,
+    scald_stops,
+    too_hot_for_s,
+)
 from controller.memory import Memory
 from controller.pump import Regulator
 from controller.seen_supply import SeenSupply
@@ -14,6 +23,7 @@ LEAST_ON_S = 180.0
 LEAST_OFF_S = 300.0
 LEAST_SHARE = 0.05  # of the flow target
 HOT_PAUSE_S = 900.0
+HOT_DAY_PAUSE_S = 3600.0  # with the day's hot water spent: it earns five minutes of it, in which a coil is flushed
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
@@ -50,6 +60,7 @@ class WaterLoop(Memory):
         "hold",
         "hot_day_s",
         "hot_s",
+        "hot_told_s",
         "limit",
         "off_s",
         "on_s",
@@ -74,7 +85,7 @@ class WaterLoop(Memory):
         self.off_s = LEAST_OFF_S
         self.passed_kg = 0.0
         self.asked_kg_s = 0.0
-        self.hot_s = self.hot_day_s = 0.0
+        self.hot_s = self.hot_day_s = self.hot_told_s = 0.0
         self.pause_s = 0.0
         self.pulsed_s = PULSE_LATELY_S
         self.scalds = 0.0
@@ -90,7 +101,7 @@ class WaterLoop(Memory):
         self.pulsed_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
-        self.hot_day_s = hot_of_day_s(self.hot_day_s, False, elapsed_s)
+        self._count_hot(False, elapsed_s)
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 
@@ -113,7 +124,7 @@ class WaterLoop(Memory):
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
             self.watch_heat(self._hottest_c(supply_c, return_c, core_c, dt_s), dt_s)
-            self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S)
+            self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S / self._quicker(supply_c))
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
@@ -154,10 +165,12 @@ class WaterLoop(Memory):
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
-        self.hot_day_s = hot_of_day_s(self.hot_day_s, supply_c > limit_c, dt_s)
+        self._count_hot(supply_c > limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
+        elif scald_day_stops(self.hot_day_s, supply_c, limit_c):
+            self.pause_s = HOT_DAY_PAUSE_S
         return self.pause_s > 0.0
 
     def note_pulse(self, supply_c: float, dt_s: float) -> None:
@@ -166,7 +179,11 @@ class WaterLoop(Memory):
         before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
         self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, limit_c, dt_s), 0.0
         if supply_c > limit_c:
-            self.hot_day_s = hot_of_day_s(self.hot_day_s, True, dt_s)
+            self._count_hot(True, dt_s)
+
+    def _count_hot(self, is_hot: bool, dt_s: float) -> None:
+        self.hot_day_s = hot_of_day_s(self.hot_day_s, is_hot, dt_s, HOT_FORGOTTEN_S_DAY)
+        self.hot_told_s = hot_of_day_s(self.hot_told_s, is_hot, dt_s, TOLD_FORGOTTEN_S_DAY)
 
     def _set_point(
         self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float, hold_supply: bool
@@ -189,6 +206,7 @@ class WaterLoop(Memory):
         if supply_c != supply_c:  # what was learnt from a weak coil must not make unseen water hotter
             more = max(more, 0.0)
         least = max(least + more, LEAST_SHARE * s.flow_target_kg_s, self._flush_kg_s(supply_c, core_c))
+        least = self.hasty_kg_s(least, supply_c)
         wanted = effort * s.flow_target_kg_s
         if hold_supply:
             wanted = min(wanted, self._holding_kg_s(supply_c, return_c, core_c, learns_s, wanted))
@@ -228,6 +246,17 @@ class WaterLoop(Memory):
         hot = unseen or (supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE)
         through_kg = self._stood_kg() if unseen else PASSED * s.coil_water_kg
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
+
+    def hasty_kg_s(self, flow_kg_s: float, supply_c: float) -> float:
+        """Return the flow, or more when it is to be over sooner since much too hot water has flowed of late."""
+        quicker = self._quicker(supply_c)
+        return max(flow_kg_s, quicker * self._settings.flow_target_kg_s) if quicker > 1.0 else flow_kg_s
+
+    def _quicker(self, supply_c: float) -> float:
+        """Return by how much a draw of too hot water is quickened, 1 and up: its heat is then had in less time."""
+        if not supply_c > self._settings.supply_max_c:
+            return 1.0
+        return 1.0 + (FASTEST - 1.0) * scald_haste(self.hot_day_s)
 
     def _learning_s(self, dt_s: float) -> float:
         """Return the step of the supply's integral [s]: 0 while the water first out passes, longer the more flows.

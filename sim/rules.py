@@ -224,7 +224,7 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.pump > 0.0 and v.flow_kg_s > 0.0 and v.supply_c > v.s.supply_max_c + 20.5),
     Rule("scald-untold", "an hour of too hot water in a day and nobody is told", HOUR_S,
          lambda v: v.flow_kg_s > 0.0 and v.supply_c > v.s.supply_max_c + 1.0 and "scald" not in v.codes
-         and not v.told({"supply-probe", "supply-stuck", "no-heat"}), BY_DAY),
+         and not v.told({"supply-probe", "supply-stuck", "no-heat", *RUNS_ON_CODES}), BY_DAY),
     Rule("boiling", "the loop boils", MINUTE_S, lambda v: v.supply_c > 99.0 or v.return_c > 99.0),
     Rule("flood", "three times the flow that was asked for is held", HOUR_S,
          lambda v: v.pump > 0.0 and v.flow_kg_s > 3.0 * max(v.s.flow_target_kg_s, 0.1 * v.s.pump_full_flow_kg_s)

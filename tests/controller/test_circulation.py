@@ -267,3 +267,32 @@ def test_what_was_learnt_from_hot_water_does_not_overdraw_the_cool() -> None:
 def test_a_missing_supply_probe_does_not_stop_the_loop() -> None:
     loop = WaterLoop(S)
     assert all(loop_step(loop, True, supply_c=nan) > 0.0 for _ in range(10))
+
+
+# --- hot water of a day
+
+
+@pytest.mark.parametrize("wanted_s", [120.0, 240.0, 86400.0])
+def test_however_often_hot_water_is_wanted_it_flows_two_hours_a_day_at_most(wanted_s: float) -> None:
+    """Three days with water at 60 degC whenever the pump turns, wanted for a while in every ten minutes."""
+    loop, hot_s = WaterLoop(S), 0.0
+    for k in range(3 * 8640):
+        flow_kg_s = loop_step(loop, k * 10.0 % 600.0 < wanted_s, supply_c=60.0, dt_s=10.0)
+        hot_s = hot_s + 10.0 if flow_kg_s > 0.0 else max(0.0, hot_s - 10.0 * 7200.0 / 86400.0)
+        assert hot_s <= 7200.0
+    assert hot_s > 3000.0
+
+
+def test_after_much_hot_water_a_draw_is_faster_and_shorter() -> None:
+    fresh, late = WaterLoop(S), WaterLoop(S)
+    late.hot_day_s = 5000.0
+    on_s, flows = [], []
+    for loop in (fresh, late):
+        flows.append(loop_step(loop, True, supply_c=55.0, dt_s=10.0))
+        while loop_step(loop, False, supply_c=55.0, dt_s=10.0) > 0.0:
+            pass
+        on_s.append(loop.on_s)
+    assert flows[1] > 2.0 * flows[0] and on_s[1] < 0.5 * on_s[0]
+    assert late.hasty_kg_s(0.01, 40.0) == 0.01  # cool water is in no hurry
+    assert late.hasty_kg_s(0.01, nan) == 0.01
+    assert late.hasty_kg_s(1.0, 60.0) == 1.0

@@ -132,6 +132,25 @@ def test_it_is_looked_into_again_when_much_colder_or_after_days() -> None:
     assert night.hours(7.0) == 1
 
 
+def test_a_probe_that_shows_freezing_water_overrides_the_learnt_wait() -> None:
+    """Pipes laid bare lose in minutes what the learnt wait allows hours for."""
+    night = Night(probe_c=1.0, line_c=5.0)
+    night.hours(12.0)
+    assert night.guard.wait_s > 2 * SHORTEST_WAIT_S
+    night.probe_c = 0.0
+    assert night.hours(6.0, dt_s=10.0) > 12
+
+
+def test_while_freezing_water_comes_back_the_whole_line_is_moved() -> None:
+    cold, mild = FrostGuard(0.02), FrostGuard(0.02)
+    for guard, back_c in ((cold, 0.3), (mild, 2.0)):
+        guard.pulsing = True
+        while guard.due(-15.0, back_c, 30.0, 0.1, 1.0):
+            assert guard.pulse_left_s(0.1) > 0.0
+    assert mild.coldest_c == 2.0 and mild.pulse_s == pytest.approx(50.0, abs=2.0)
+    assert cold.coldest_c == 0.3 and cold.pulse_s == pytest.approx(200.0, abs=2.0)
+
+
 def test_no_frost_no_pulse() -> None:
     assert Night(outdoor_c=3.0, probe_c=1.0, line_c=1.0).hours(48.0) == 0
 

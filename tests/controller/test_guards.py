@@ -14,6 +14,7 @@ from controller.coil import expected_rise_k
 from controller.fan_watch import FIRST_PAUSE_S, LONGEST_PAUSE_S, MUTE_S, STALLED_S, FanWatch
 from controller.flow_witness import FIRST_LOOK_S, LATER_LOOK_S, FlowWitness
 from controller.guards import (
+    HOT_DAY_MOST_S,
     HOT_DAY_TOLD_S,
     TOO_HOT_LONGEST_S,
     blocked_now,
@@ -23,6 +24,8 @@ from controller.guards import (
     hand_run_takes_heat,
     hot_of_day_s,
     probes_swapped,
+    scald_day_stops,
+    scald_haste,
     scald_stops,
     too_hot_for_s,
     water_stands,
@@ -82,14 +85,33 @@ def test_scald_stop(hot_s: float, supply_c: float, stops: bool) -> None:
     ("before_s", "hot", "dt_s", "then_s"),
     [
         (0.0, True, 60.0, 60.0),
-        (3590.0, True, 60.0, 3600.0),  # an hour at most
+        (3590.0, True, 60.0, 3600.0),  # no more than a day forgets
         (1800.0, False, 86400.0, 0.0),
         (3600.0, False, 43200.0, 1800.0),
         (0.0, False, 60.0, 0.0),
     ],
 )
 def test_hot_water_of_the_day_adds_up_and_is_forgotten(before_s: float, hot: bool, dt_s: float, then_s: float) -> None:
-    assert hot_of_day_s(before_s, hot, dt_s) == then_s
+    assert hot_of_day_s(before_s, hot, dt_s, 3600.0) == then_s
+
+
+@pytest.mark.parametrize(
+    ("hot_day_s", "supply_c", "stops"),
+    [
+        (HOT_DAY_MOST_S, 49.1, True),
+        (HOT_DAY_MOST_S, 49.0, False),
+        (HOT_DAY_MOST_S, nan, False),  # a probe that fell silent is the loop's business
+        (HOT_DAY_MOST_S - 1.0, 60.0, False),
+    ],
+)
+def test_the_hot_water_of_a_day_is_bounded(hot_day_s: float, supply_c: float, stops: bool) -> None:
+    assert scald_day_stops(hot_day_s, supply_c, 49.0) is stops
+
+
+def test_haste_begins_once_it_is_told_and_is_greatest_before_the_stop() -> None:
+    assert scald_haste(0.0) == scald_haste(HOT_DAY_TOLD_S) == 0.0
+    assert 0.0 < scald_haste(4000.0) < scald_haste(5000.0) < 1.0
+    assert scald_haste(HOT_DAY_MOST_S) == scald_haste(7200.0) == 1.0
 
 
 def test_short_bursts_of_hot_water_are_told_before_they_make_an_hour() -> None:
