@@ -41,12 +41,13 @@ class Regulator(Memory):
     It is fed finite values and its own step length only, and takes up again bumplessly.
     """
 
-    __slots__ = ("_high", "_low", "_pid", "integral")
+    __slots__ = ("_carried", "_high", "_low", "_pid", "integral")
 
     def __init__(self, gain: float, integral_gain: float, low: float, high: float) -> None:
         self._low, self._high = low, high
         self._pid = PID(gain, integral_gain, 0.0, sample_time=None, output_limits=(low, high), time_fn=_no_clock)
         self.integral = 0.0
+        self._carried = nan  # the integral with which simple-pid left off
 
     def push(self, more: float) -> None:
         """Move the integral, within the limits of the output."""
@@ -58,10 +59,11 @@ class Regulator(Memory):
             return self.integral
         pid = self._pid
         pid.setpoint = target
-        pid.set_auto_mode(False)
-        pid.set_auto_mode(True, self.integral)
+        if self.integral != self._carried:
+            pid.set_auto_mode(False)
+            pid.set_auto_mode(True, self.integral)
         output = pid(measured, dt=dt_s) or 0.0
-        self.integral = pid.components[1]
+        self.integral = self._carried = pid.components[1]
         return output
 
 

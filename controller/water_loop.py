@@ -182,6 +182,8 @@ class WaterLoop(Memory):
             self._count_hot(True, dt_s)
 
     def _count_hot(self, is_hot: bool, dt_s: float) -> None:
+        if not is_hot and self.hot_told_s == 0.0 == self.hot_day_s:  # nearly always
+            return
         self.hot_day_s = hot_of_day_s(self.hot_day_s, is_hot, dt_s, HOT_FORGOTTEN_S_DAY)
         self.hot_told_s = hot_of_day_s(self.hot_told_s, is_hot, dt_s, TOLD_FORGOTTEN_S_DAY)
 
