@@ -26,6 +26,7 @@ HOT_PAUSE_S = 900.0
 HOT_DAY_PAUSE_S = 3600.0  # with the day's hot water spent: it earns five minutes of it, in which a coil is flushed
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
 FASTEST = 4.0  # flow against scald, in flow targets
+PROBE_LAGS_S = 60.0  # a draw whose water shows hot within that was hot from its start: a probe on a pipe follows slowly
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
 PASSED = 1.3  # coil contents after which the water was cold when it came in
 # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
@@ -164,8 +165,10 @@ class WaterLoop(Memory):
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
+        late_s = max(self.on_s, dt_s) if self.hot_s == 0.0 and self.on_s <= PROBE_LAGS_S else dt_s
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
-        self._count_hot(supply_c > limit_c, dt_s)
+        hot = supply_c > limit_c
+        self._count_hot(hot, late_s if hot else dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
