@@ -143,11 +143,11 @@ _BATTERIES = (
         "battery-cold",
         NOTICE,
         HOUR_S,
-        12 * HOUR_S,
+        7 * DAY_S,
         "It is freezing outdoors ({} °C): a lithium battery there must not be charged.",
         "Keep lithium batteries in the greenhouse, or with a protection board that blocks charging below freezing.",
         "Charging below 0 °C plates metal inside the cells, which ruins them and can make them burn.",
-        "By itself, twelve hours after the frost.",
+        "By itself, after a week without frost.",
         "outdoor_c",
     ),
     AlarmKind(
