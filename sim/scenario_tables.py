@@ -433,7 +433,7 @@ class Sensors(Table):
     def _are_known(cls, names: tuple[str, ...]) -> tuple[str, ...]:
         unknown = [name for name in names if name not in _FIELDS]
         if unknown:
-            raise refuse(f'"{unknown[0]}" is no sensor; known are {", ".join(_FIELDS)}')
+            raise refuse(f'"{unknown[0][:60]}" is no sensor; known are {", ".join(_FIELDS)}')
         if len(set(names)) < len(names):
             raise refuse("names a sensor twice")
         return names

@@ -350,3 +350,9 @@ def test_every_sensor_of_the_controller_has_a_table() -> None:
         assert 0.0 < sensors.channel(name).dropout < 0.1
     assert set(CHANNEL_KIND) - set(sensors.fitted) == {"pile_o2", "greenhouse_co2"}
     assert sensors.channel("tank_c").lag == 25.0 and sensors.channel("pile_edge_c").lag == 300.0
+
+
+def test_a_sensor_of_endless_name_is_refused_in_one_short_line() -> None:
+    with pytest.raises(ScenarioError, match="is no sensor; known are pile_core_c") as refused:
+        Scenario.load("scenarios/small-pile.toml").varied({"sensors.fitted": ("x" * 5000,)})
+    assert len(str(refused.value)) <= 500
