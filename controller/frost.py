@@ -57,8 +57,8 @@ class FrostGuard(Memory):
     """Decides when a pulse is due and when it has moved enough water."""
 
     __slots__ = (
-        "_line_kg",
         "_pulse_kg",
+        "_whole_kg",
         "coldest_c",
         "gap_k",
         "heat_day_w",
@@ -77,8 +77,8 @@ class FrostGuard(Memory):
     )
 
     def __init__(self, line_volume_m3: float) -> None:
-        self._line_kg = 1000.0 * line_volume_m3
-        self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * self._line_kg)
+        self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
+        self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
         self.heat_day_w = 0.0
@@ -106,16 +106,6 @@ class FrostGuard(Memory):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
 
-    def _moved_enough(self, return_c: float) -> bool:
-        """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
-        if return_c <= PULSE_BELOW_C:
-            return self.moved_kg >= max(self._pulse_kg, self._line_kg)
-        return self.moved_kg >= self._pulse_kg
-
-    def _least_wait_s(self) -> float:
-        """Return how long the line may stand between two pulses [s]."""
-        return SHORTEST_WAIT_S if self.standing_c < ICE_C else self.wait_s
-
     def book(self, water_w: float, dt_s: float) -> None:
         """Keep the day's mean of the heat that pulses took out of the pile [W]."""
         pulse_w = water_w if self.pulsing else 0.0
@@ -125,6 +115,14 @@ class FrostGuard(Memory):
         """Return how long the pulse still takes at this flow [s]."""
         left_kg = self._pulse_kg - self.moved_kg
         return left_kg / flow_kg_s if flow_kg_s > 0.0 and left_kg > 0.0 else 5.0
+
+    def _moved_enough(self, return_c: float) -> bool:
+        """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
+        return self.moved_kg >= (self._whole_kg if return_c <= PULSE_BELOW_C else self._pulse_kg)
+
+    def _least_wait_s(self) -> float:
+        """Return how long the line may stand between two pulses [s]."""
+        return SHORTEST_WAIT_S if self.standing_c < ICE_C else self.wait_s
 
     def _believed_warm(self, outdoor_c: float) -> bool:
         """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.

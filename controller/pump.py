@@ -224,10 +224,10 @@ class PumpDrive(Memory):
         return self.duty
 
     def _ramp_for_kg_s2(self, target_kg_s: float) -> float:
-        """Return the steepest rise of the flow; steeper where known coil water is to be brought through."""
-        flushes = self._settings.coil_water_kg > 0.0
-        ramp_kg_s2 = max(self._ramp_kg_s2, target_kg_s / RAMP_S) if flushes else self._ramp_kg_s2
-        return max(ramp_kg_s2, (target_kg_s - self._settings.flow_target_kg_s) / HASTE_S)
+        """Return the steepest rise of the flow; steeper to be rid of hot water, and to bring known coil water through."""
+        s = self._settings
+        ramp_kg_s2 = max(self._ramp_kg_s2, (target_kg_s - s.flow_target_kg_s) / HASTE_S)
+        return max(ramp_kg_s2, target_kg_s / RAMP_S) if s.coil_water_kg > 0.0 else ramp_kg_s2
 
     def _kick(self, dt_s: float) -> float:
         start = self._settings.pump_start_duty

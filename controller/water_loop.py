@@ -165,10 +165,10 @@ class WaterLoop(Memory):
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
-        late_s = max(self.on_s, dt_s) if self.hot_s == 0.0 and self.on_s <= PROBE_LAGS_S else dt_s
+        is_hot = supply_c > limit_c
+        from_the_start = is_hot and self.hot_s == 0.0 and self.on_s <= PROBE_LAGS_S
+        self._count_hot(is_hot, max(self.on_s, dt_s) if from_the_start else dt_s)
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
-        hot = supply_c > limit_c
-        self._count_hot(hot, late_s if hot else dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
             self.scalds += 1.0
@@ -185,6 +185,7 @@ class WaterLoop(Memory):
             self._count_hot(True, dt_s)
 
     def _count_hot(self, is_hot: bool, dt_s: float) -> None:
+        """Keep both sums of the day's hot water: the one that bounds it, and the one that is told."""
         if not is_hot and self.hot_told_s == 0.0 == self.hot_day_s:  # nearly always
             return
         self.hot_day_s = hot_of_day_s(self.hot_day_s, is_hot, dt_s, HOT_FORGOTTEN_S_DAY)

@@ -177,7 +177,7 @@ def measured_duties(wanted: dict[str, float]) -> dict[str, float]:
         agreeing = agreeing + 1 if alike else 1
         steady = all(abs(duty - round(duty, 2)) < STEADY for duty in found.values())
         as_wanted = all(-STEADY < wanted[name] - duty < 0.01 + STEADY for name, duty in found.items())
-        if steady and (as_wanted or agreeing == AGREEING):
+        if steady and (as_wanted or agreeing >= AGREEING):
             break
     return found
 
