@@ -288,7 +288,7 @@ class Controller(Memory):
         self.frost.book(v.water_w, dt_s)
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
         return_c = _return_c(r)
-        self.coil.update(v.flow_kg_s, r.water_supply_c, return_c, v.core_c, s.coil_water_kg, self.clock.elapsed_s)
+        self.coil.update(v.flow_kg_s, r.water_supply_c, return_c, v.core_c + self.pile.chill_k, s.coil_water_kg, self.clock.elapsed_s)
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
 

@@ -30,7 +30,10 @@ LEAST_MOVED_KG = 2.0
 _STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
 LONGEST_PULSE_S = 300.0
-DRY_PULSE_S, DRY_KG = 90.0, 0.2  # where nothing moves the pump is not driven dry all night
+# Where nothing moves the pump is not driven dry all night: after some such pulses in a row they are short and rarer, but
+# never given up, since ice thaws and air comes out. A small pump bears half an hour of it in a day (own judgement).
+DRY_PULSE_S, DRY_KG = 90.0, 0.2
+DRY_PATIENCE, DRY_TRY_S, DRY_WAIT_S = 4.0, 30.0, 2400.0
 
 
 def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
@@ -60,6 +63,7 @@ class FrostGuard(Memory):
         "_pulse_kg",
         "_whole_kg",
         "coldest_c",
+        "dry",
         "gap_k",
         "heat_day_w",
         "learnt_at_c",
@@ -91,6 +95,7 @@ class FrostGuard(Memory):
         self.pulsing = False
         self.pulse_s = 0.0
         self.moved_kg = 0.0
+        self.dry = 0.0
         self.coldest_c = nan
 
     def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
@@ -99,8 +104,7 @@ class FrostGuard(Memory):
         self._follow_air(outdoor_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
-            longest_s = LONGEST_PULSE_S if self.moved_kg > DRY_KG else DRY_PULSE_S
-            if not threat or self._moved_enough(return_c) or self.pulse_s >= longest_s:
+            if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
         elif threat and self.still_s >= self._least_wait_s() and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
@@ -120,8 +124,16 @@ class FrostGuard(Memory):
         """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
         return self.moved_kg >= (self._whole_kg if return_c <= PULSE_BELOW_C else self._pulse_kg)
 
+    def _longest_s(self) -> float:
+        """Return how long this pulse may take [s]."""
+        if self.moved_kg > DRY_KG:
+            return LONGEST_PULSE_S
+        return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
+
     def _least_wait_s(self) -> float:
         """Return how long the line may stand between two pulses [s]."""
+        if self.dry >= DRY_PATIENCE:
+            return DRY_WAIT_S
         return SHORTEST_WAIT_S if self.standing_c < ICE_C else self.wait_s
 
     def _believed_warm(self, outdoor_c: float) -> bool:
@@ -146,6 +158,8 @@ class FrostGuard(Memory):
                 self.standing_c = supply_c if supply_c < return_c or return_c != return_c else return_c
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
+        if self.moved_kg > DRY_KG:
+            self.dry = 0.0
         if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
@@ -159,6 +173,7 @@ class FrostGuard(Memory):
 
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
+        self.dry = 0.0 if self.moved_kg > DRY_KG else min(self.dry + 1.0, DRY_PATIENCE)
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
