@@ -25,7 +25,7 @@ def readings(
         time_s=time_s,
         pile_core_c=core_c + near(0.0, 0.06),
         pile_edge_c=38.0 + near(0.0, 0.06),
-        water_supply_c=39.0 + near(0.0, 0.1),
+        water_supply_c=48.0 + near(0.0, 0.1),
         water_return_c=20.0 + near(0.0, 0.1),
         water_flow_kg_s=flow_kg_s * near(1.0, 0.02),
         air_supply_c=25.0 + near(0.0, 0.1),

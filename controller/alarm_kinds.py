@@ -13,6 +13,14 @@ from controller.alarm_kinds_slow import SLOW_KINDS
 
 __all__ = ["CRITICAL", "KINDS", "NOTICE", "WARNING", "AlarmKind"]
 
+# probes of what changes smoothly, if at all: tonnes of compost, a tank, water that stands in the pipe
+LEAPING = {
+    "pile_core_c": "core probe",
+    "pile_edge_c": "edge probe",
+    "water_supply_c": "supply probe",
+    "water_return_c": "return probe",
+    "tank_c": "tank probe",
+}
 _SENSOR = (30 * MINUTE_S, 10 * MINUTE_S)
 _ORDER = "Take off load, panel and battery, all three; then connect battery, panel, load, in this order."
 _BY_ITSELF = "By itself, ten minutes after the probe reads again."
@@ -87,6 +95,18 @@ _SENSORS = (
         "A stuck probe or gateway.",
         "By itself, an hour after the reading moves.",
         "outdoor_c",
+    ),
+    AlarmKind(
+        "probe-leapt",
+        NOTICE,
+        30 * HOUR_S,  # nothing hurries, since the safer reading is believed: what explains it better is told first
+        DAY_S,
+        "The {} leapt by some kelvins from one calm reading to the next, and stays there; the safer reading is believed.",
+        "Did you move it? Else compare it with a second thermometer at its place, and check its plug and sleeve for water.",
+        "A bad contact, water at the sensor, or a probe that was moved.",
+        "By itself, a day after it leapt back; else some two weeks after the leap.",
+        "leapt",
+        names=tuple(LEAPING.values()),
     ),
 )
 

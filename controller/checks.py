@@ -202,6 +202,10 @@ class SensorChecks(Memory):
                 raise ValueError(f"sensor {name!r} is unknown; known are {', '.join(SENSORS)}")
             self._by_name[name].fitted = True
 
+    def sensor(self, name: str) -> Sensor:
+        """Return one sensor by its name in ``Measurements``. ``KeyError`` for one that does not exist."""
+        return self._by_name[name]
+
     def lost(self, name: str) -> bool:
         """Tell whether a sensor that once worked has no value now."""
         sensor = self._by_name[name]

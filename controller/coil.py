@@ -28,6 +28,14 @@ def flow_for_supply_kg_s(target_c: float, core_c: float, return_c: float, coil_u
     return coil_ua_w_k / (WATER_J_KG_K * _transfer_units(max(share, LEAST_SHARE)))
 
 
+def core_for_supply_c(supply_c: float, return_c: float, flow_kg_s: float, coil_ua_w_k: float) -> float:
+    """Return how hot the bed must be for such a supply [degC]; NaN where no water moves or a temperature is unknown."""
+    if not flow_kg_s > 0.0:
+        return nan
+    share = 1.0 - exp(-coil_ua_w_k / (flow_kg_s * WATER_J_KG_K))
+    return return_c + (supply_c - return_c) / max(share, LEAST_SHARE)
+
+
 def conductance_w_k(flow_kg_s: float, supply_c: float, return_c: float, core_c: float) -> float:
     """Return the coil's conductance that these temperatures mean [W/K]; NaN where they mean nothing."""
     span_k = core_c - return_c

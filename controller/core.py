@@ -9,6 +9,7 @@ from typing import Any
 from controller.alarms import AlarmBoard
 from controller.battery_health import BatteryHealth
 from controller.checks import Readings, SensorChecks
+from controller.chill import return_c
 from controller.clock import Clock
 from controller.coil import expected_rise_k
 from controller.coil_watch import CoilWatch
@@ -33,6 +34,7 @@ from controller.frost import FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
 from controller.guards import crop_at_risk, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
+from controller.leap import LeapWatch
 from controller.memory import Memory, SnapshotError
 from controller.phases import (
     DECLARED,
@@ -58,7 +60,7 @@ from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
 
-SNAPSHOT_VERSION = 6
+SNAPSHOT_VERSION = 7
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -69,7 +71,6 @@ GENTLE_SHARE = 0.3
 SPARE_FULL = 0.8
 SPENDING_EFFORT = 0.5  # of the flow target: a slow draw from below the floor lasts longer
 USUAL_RETURN_C = 12.0  # of a loop through a house kept frost-free (own judgement)
-COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
 PHASE_LIMIT = {HOLD_OFF: "hold-off", FAULTED: "sensor", WINDING_DOWN: "spent"}
 
 
@@ -95,6 +96,7 @@ class Controller(Memory):
         "frost",
         "hand",
         "in_phase_s",
+        "leap",
         "loop",
         "outlook",
         "phase",
@@ -126,6 +128,7 @@ class Controller(Memory):
         self.frost = FrostGuard(s.line_volume_m3)
         self.alarms = AlarmBoard()
         self.stuck = StuckWatch()
+        self.leap = LeapWatch(self.checks)
         self.slow = SlowWatch(s)
         self.witness = FlowWitness(s.coil_ua_w_k)
         self.fan_watch = FanWatch()
@@ -198,6 +201,7 @@ class Controller(Memory):
         r = self.checks.read(m, clock.now_s)
         self.slow.screen(r, self.checks, clock.elapsed_s)
         self.stuck.screen(r, clock.dt_s)
+        self._watch_leaps(r)
         v = self._look(r)
         self._change_phase(v)
         self._ration(r, v)
@@ -231,6 +235,19 @@ class Controller(Memory):
         controller.recall(snapshot.get("memory", {}))
         return controller
 
+    def _watch_leaps(self, r: Readings) -> None:
+        """Look for probes that leap, and lower a core that leapt up: it would allow a draw that the pile does not bear."""
+        leap, clock = self.leap, self.clock
+        leap.look(self._flickers, self.pump.duty > 0.0, clock.now_s, clock.elapsed_s)
+        r.pile_core_c -= leap.core_high_k
+
+    def _flickers(self, sensor: str) -> bool:
+        return self.slow.doubted(self.checks, sensor)
+
+    def _hot_supply_c(self, r: Readings) -> float:
+        """Return how hot the supply may be [degC]: as shown, and more where its probe has leapt down."""
+        return r.water_supply_c + self.leap.supply_low_k
+
     def _look(self, r: Readings) -> View:
         """Work out what the last step drew and how the pile stands."""
         v, pile, s, dt_s = self._view, self.pile, self._settings, self.clock.dt_s
@@ -256,7 +273,7 @@ class Controller(Memory):
         if flow_kg_s <= 0.0:
             return 0.0
         supply_c = r.water_supply_c if r.water_supply_c == r.water_supply_c else self.pile.core_c
-        return water_heat_w(flow_kg_s, supply_c, _return_c(r))
+        return water_heat_w(flow_kg_s, supply_c, return_c(r))
 
     def _change_phase(self, v: View) -> None:
         s, pile = self._settings, self.pile
@@ -287,8 +304,10 @@ class Controller(Memory):
         account.book(allowed_w, v.water_w + v.air_w, dt_s)
         self.frost.book(v.water_w, dt_s)
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
-        return_c = _return_c(r)
-        self.coil.update(v.flow_kg_s, r.water_supply_c, return_c, v.core_c + self.pile.chill_k, s.coil_water_kg, self.clock.elapsed_s)
+        back_c = return_c(r)
+        self.coil.update(
+            v.flow_kg_s, r.water_supply_c, back_c, v.core_c + self.pile.chill.k, s.coil_water_kg, self.clock.elapsed_s
+        )
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
 
@@ -316,16 +335,16 @@ class Controller(Memory):
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
         pump, dt_s = self.pump, self.clock.dt_s
-        return_c = _return_c(r)
+        back_c = return_c(r)
         if pump.metered(r.water_flow_kg_s):
             if pump.moves(r.water_flow_kg_s):
-                rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
-                self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
+                rise_k = expected_rise_k(v.core_c, back_c, v.flow_kg_s, self._settings.coil_ua_w_k)
+                self.stuck.water_moved(r.water_supply_c - back_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         # where a meter says no, a change since the start is no proof
         start_c = r.water_supply_c if pump.dead_meter else pump.start_supply_c
-        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        moved = self.witness.update(start_c, r.water_supply_c, back_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
         elif self.witness.stands(pump.suspect):
@@ -348,9 +367,9 @@ class Controller(Memory):
         else:
             target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
-            target, v.limit = loop.hasty_kg_s(pump.least_flow_kg_s, r.water_supply_c), "frost"
+            target, v.limit = loop.hasty_kg_s(pump.least_flow_kg_s, self._hot_supply_c(r)), "frost"
             if pump.mode == RUN:
-                loop.note_pulse(r.water_supply_c, clock.dt_s)
+                loop.note_pulse(self._hot_supply_c(r), clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
@@ -394,7 +413,7 @@ class Controller(Memory):
     def _hand_flow(self, r: Readings, v: View) -> float:
         """Return the flow of a hand-run [kg/s]: it takes no heat from a pile at rest, and sends no water too hot."""
         pump, loop, duty = self.pump, self.loop, self.hand.pump_duty
-        too_hot = loop.watch_heat(r.water_supply_c, self.clock.dt_s) if pump.duty > 0.0 else loop.pause_s > 0.0
+        too_hot = loop.watch_heat(self._hot_supply_c(r), self.clock.dt_s) if pump.duty > 0.0 else loop.pause_s > 0.0
         loop.rest(self.clock.elapsed_s)
         v.limit = "manual"
         if duty > 0.0 and too_hot:
@@ -410,8 +429,8 @@ class Controller(Memory):
         flow_kg_s = loop.flow_kg_s(
             v.may_draw or v.spending,
             effort,
-            r.water_supply_c,
-            _return_c(r),
+            self._hot_supply_c(r),
+            return_c(r),
             v.core_c,
             clock.dt_s,
             clock.elapsed_s,
@@ -444,7 +463,9 @@ class Controller(Memory):
 
     def _alarms(self, r: Readings, v: View) -> tuple[Alarm, ...]:
         self.slow.look(self, r, v)
-        return self.alarms.update(conditions(self, r, v), self.clock.dt_s, self.clock.stamp_s, v, r, self.slow)
+        return self.alarms.update(
+            conditions(self, r, v), self.clock.dt_s, self.clock.stamp_s, v, r, self.slow, self.leap
+        )
 
     def _next_s(self, v: View) -> float:
         pump = self.pump
@@ -455,10 +476,3 @@ class Controller(Memory):
                 return min(max(self.frost.pulse_left_s(v.flow_kg_s), 1.0), RAMP_TICK_S)
             return RAMP_TICK_S if pump.on_s < RAMPING_S else LONGEST_WAIT_S
         return ARMED_TICK_S if pump.mode == ARMED else KICK_TICK_S if pump.mode == KICK else LONGEST_WAIT_S
-
-
-def _return_c(r: Readings) -> float:
-    """Return water as measured, else as cold as it can well be [degC]."""
-    if r.water_return_c == r.water_return_c:
-        return r.water_return_c
-    return min(r.greenhouse_c, COOL_RETURN_C) if r.greenhouse_c == r.greenhouse_c else COLD_RETURN_C

@@ -10,6 +10,7 @@ from __future__ import annotations
 from math import exp, nan, sqrt
 
 from controller.checks import Readings
+from controller.chill import Chill
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.settings import ControllerSettings
@@ -35,9 +36,6 @@ SKIN_BELOW_K, SKIN_S = 10.0, 4000.0  # which a draw cools so much and which reco
 WITNESS_GAIN = 0.3
 # The drum lies in the middle, the hottest place: its water may show the core hotter than it is on the whole.
 WITNESS_DOWN_K, WITNESS_UP_K = 4.0, 1.5
-# Colder than any place of a probe explains: the draw has chilled the material round the coil, which belongs to the core.
-CHILL_SHARE = 0.8  # of the core lies so near the coil (own judgement)
-CHILL_GONE_S = 2 * DAY_S  # how fast warmth comes back to it (own judgement)
 DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
 
 
@@ -125,7 +123,7 @@ class PileObserver(Memory):
         "_loss_w_k",
         "_mass_kg",
         "_settings",
-        "chill_k",
+        "chill",
         "drawn_day_w",
         "edge_c",
         "edge_gap_k",
@@ -148,7 +146,8 @@ class PileObserver(Memory):
         self.witness = WaterWitness(settings.drum_volume_m3)
         self.trend = Trend()
         self.probe_c = nan
-        self.offset_k = self.chill_k = 0.0
+        self.offset_k = 0.0
+        self.chill = Chill()
         self.edge_c = nan
         self.edge_gap_k = nan
         self.witnesses = 0.0
@@ -166,7 +165,7 @@ class PileObserver(Memory):
     @property
     def core_c(self) -> float:
         """Best estimate of the core [degC]."""
-        return self.probe_c + self.offset_k - self.chill_k
+        return self.probe_c + self.offset_k - self.chill.k
 
     @property
     def core_sd_c(self) -> float:
@@ -187,11 +186,11 @@ class PileObserver(Memory):
                 self.hot_s = 0.0
         kept = FORGET_WITNESS_S / (FORGET_WITNESS_S + dt_s)
         self.offset_k *= kept
-        self.chill_k *= CHILL_GONE_S / (CHILL_GONE_S + dt_s)
+        self.chill.pass_time(dt_s)
         self.witnesses *= kept
         shown_c = self.witness.update(flow_kg_s, r.water_supply_c, dt_s)
         if shown_c == shown_c:
-            self._hear_witness(shown_c)
+            self._hear_witness(shown_c, r, flow_kg_s)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
         self._balance(dt_s)
 
@@ -246,7 +245,7 @@ class PileObserver(Memory):
         self.trend.update(reading_c, dt_s)
         self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
 
-    def _hear_witness(self, shown_c: float) -> None:
+    def _hear_witness(self, shown_c: float, r: Readings, flow_kg_s: float) -> None:
         miss_k = shown_c - self.probe_c - self.offset_k
         if miss_k < 0.0:
             miss_k = min(miss_k + self.witness.lag_k, 0.0)
@@ -254,8 +253,9 @@ class PileObserver(Memory):
             moved = self.offset_k + WITNESS_GAIN * miss_k
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0
-            beyond_k = CHILL_SHARE * max(-WITNESS_DOWN_K - moved, 0.0) / WITNESS_GAIN
-            self.chill_k += WITNESS_GAIN * (beyond_k - self.chill_k)
+            if self.witness.thorough:
+                stood_c = shown_c + self.witness.lag_k
+                self.chill.judge(self.probe_c + self.offset_k, stood_c, r, flow_kg_s, self._settings.coil_ua_w_k)
 
     def _balance(self, dt_s: float) -> None:
         now_w = self._capacity_j_k * self.trend.slope_per_s + self.drawn_day_w

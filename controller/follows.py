@@ -49,6 +49,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "pile-ending": _PILE_TOLD,
     "core-pulled": ("sensor-flickers",),
     "core-edge": ("core-pulled",),
+    "probe-leapt": ("core-pulled", "core-edge", "sensor-flickers", "thermosiphon", "pump-runs-on", "flow-while-off"),
     "edge-cools": ("air-shortcut",),
 }
 

@@ -389,11 +389,12 @@ _SENSORS = (
         25,
         "a probe is some kelvin wrong, or drifts",
         "two probes that must agree",
-        "edge above core by 20 K for a day; house below outdoors by 6 K for hours; line freezing in mild air",
+        "a leap between calm readings; edge above core by 20 K for a day; house below outdoors by 6 K for hours; line"
+        " freezing in mild air",
         28 * HOUR_S,
-        "frost is judged by the water; the core is corrected by water that stood in the pile",
-        ("core-edge", "house-outdoor"),
-        "a probe in another place, for errors below these",
+        "the safer reading is believed; frost is judged by the water; the core is corrected by water that stood in the pile",
+        ("probe-leapt", "core-edge", "house-outdoor"),
+        "a probe in another place, for slow errors below these",
         "ice water; a second probe beside it",
     ),
     Story(

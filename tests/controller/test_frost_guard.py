@@ -9,6 +9,10 @@ import pytest
 from controller.frost import (
     BELIEVED_S,
     COLDER_K,
+    DRY_PATIENCE,
+    DRY_PULSE_S,
+    DRY_TRY_S,
+    DRY_WAIT_S,
     FIRST_WAIT_S,
     LONGEST_PULSE_S,
     LONGEST_WAIT_S,
@@ -162,6 +166,26 @@ def test_a_pulse_ends_when_enough_has_moved_or_after_its_longest_time() -> None:
     stuck = FrostGuard(0.02)
     on = sum(stuck.due(-5.0, 1.0, 1.0, 0.0, 20.0) for _ in range(int(7200 / 20)))
     assert 0 < on * 20.0 <= 3 * (LONGEST_PULSE_S + 20.0)
+
+
+def test_pulses_that_move_nothing_become_short_and_rare_until_water_moves_again() -> None:
+    """Twenty hours at -15 degC with a dry line: less than half an hour of pumping, and never given up."""
+    guard, on, starts, was = FrostGuard(0.02), [], [], False
+    for k in range(20 * 360):
+        due = guard.due(-15.0, 0.3, 0.3, 0.0, 10.0)
+        on.append(due)
+        starts += [10.0 * k] * (due and not was)
+        was = due
+    assert 15.0 * 60.0 < 10.0 * sum(on) < 30.0 * 60.0
+    assert max(b - a for a, b in zip(starts, starts[1:], strict=False)) <= FIRST_WAIT_S
+    early = sum(on[: round(starts[int(DRY_PATIENCE)] / 10.0)])
+    assert 10.0 * early == pytest.approx(DRY_PATIENCE * DRY_PULSE_S, abs=60.0)
+    assert starts[-1] - starts[-2] == pytest.approx(DRY_WAIT_S + DRY_TRY_S, abs=30.0)
+    while not guard.due(-15.0, 0.3, 0.3, 0.0, 10.0):
+        pass
+    for _ in range(3):
+        assert guard.due(-15.0, 0.3, 0.3, 0.09, 10.0)
+    assert guard.dry == 0.0
 
 
 def test_a_normal_draw_counts_as_circulation() -> None:

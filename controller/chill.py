@@ -1,0 +1,46 @@
+"""Has the draw chilled the material round the coil, which belongs to the core, while the core probe still reads hot?
+
+A probe pushed in beside the coil's reach can read 65 degC for weeks over a coil that lies in 30 degC. The water tells: what
+stood in the pile comes out as warm as the coil lies, and a long draw as warm as the coil can make it.
+"""
+
+from __future__ import annotations
+
+from controller.checks import Readings
+from controller.coil import core_for_supply_c
+from controller.memory import Memory
+
+COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
+FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
+FOLLOWS = 0.3  # of the gap, with every draw that is judged
+GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
+
+
+class Chill(Memory):
+    """How much colder the core is than probe and correction say [K]."""
+
+    __slots__ = ("k",)
+
+    def __init__(self) -> None:
+        self.k = 0.0
+
+    def pass_time(self, dt_s: float) -> None:
+        """Let warmth come back."""
+        self.k *= GONE_S / (GONE_S + dt_s)
+
+    def judge(self, believed_c: float, stood_c: float, r: Readings, flow_kg_s: float, coil_ua_w_k: float) -> None:
+        """Compare the ``believed_c`` core without this chill with the water, once it has passed coil and drum [degC].
+
+        ``stood_c``: the core that the water which had stood there shows. A coil without a store brings no hot water first,
+        and with much flow never any: so the warmer of both verdicts counts.
+        """
+        by_coil_c = core_for_supply_c(r.water_supply_c, return_c(r), flow_kg_s, coil_ua_w_k)
+        warmest_c = by_coil_c if by_coil_c > stood_c else stood_c
+        self.k += FOLLOWS * (max(believed_c - warmest_c - FROM_K, 0.0) - self.k)
+
+
+def return_c(r: Readings) -> float:
+    """Return water as measured, else as cold as it can well be [degC]."""
+    if r.water_return_c == r.water_return_c:
+        return r.water_return_c
+    return min(r.greenhouse_c, COOL_RETURN_C) if r.greenhouse_c == r.greenhouse_c else COLD_RETURN_C

@@ -1,0 +1,75 @@
+"""A coil in chilled compost, told from what the water says against a core probe that still reads hot."""
+
+from __future__ import annotations
+
+from math import exp, nan
+
+import pytest
+from helpers import reading
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.checks import Readings, SensorChecks
+from controller.chill import COLD_RETURN_C, COOL_RETURN_C, FOLLOWS, FROM_K, GONE_S, Chill, return_c
+from controller.coil import core_for_supply_c, expected_rise_k
+from controller.media import WATER_J_KG_K
+
+
+def seen(**changes: float) -> Readings:
+    return SensorChecks().read(reading(**changes), 0.0)
+
+
+@given(st.floats(20.0, 70.0), st.floats(0.0, 15.0), st.floats(0.01, 0.3), st.floats(50.0, 600.0))
+def test_the_core_for_a_supply_is_the_textbook_solved_for_it(core: float, back: float, flow: float, ua: float) -> None:
+    share = 1.0 - exp(-ua / (flow * WATER_J_KG_K))
+    supply = back + expected_rise_k(core, back, flow, ua)
+    if share > 0.05:
+        assert core_for_supply_c(supply, back, flow, ua) == pytest.approx(core, rel=1e-9)
+    assert core_for_supply_c(supply, back, 0.0, ua) != core
+
+
+def judged(times: int, believed_c: float = 60.0, stood_c: float = 31.0, flow: float = 0.06, **changes: float) -> float:
+    chill = Chill()
+    for _ in range(times):
+        chill.judge(believed_c, stood_c, seen(**changes), flow, 250.0)
+    return chill.k
+
+
+def test_a_chilled_coil_by_hand() -> None:
+    """250 W/K at 0.06 kg/s: effectiveness 0.6304, so 28 degC from 8 degC means 39.7 degC, warmer than what stood."""
+    once = judged(1, water_supply_c=28.0, water_return_c=8.0)
+    assert once == pytest.approx(FOLLOWS * (60.0 - (8.0 + 20.0 / 0.6304) - FROM_K), rel=1e-3)
+    assert judged(50, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(once / FOLLOWS, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("stood_c", "flow", "changes"),
+    [
+        (55.5, 0.06, {"water_supply_c": 28.0, "water_return_c": 8.0}),
+        (31.0, 0.3, {"water_supply_c": 20.0, "water_return_c": 8.0}),
+        (31.0, 0.06, {"water_supply_c": 42.0, "water_return_c": 8.0}),
+    ],
+    ids=["hot water stood", "much flow and no store", "the coil makes what it can"],
+)
+def test_what_is_no_chill(stood_c: float, flow: float, changes: dict[str, float]) -> None:
+    assert judged(3, stood_c=stood_c, flow=flow, **changes) == 0.0
+
+
+def test_where_no_probe_tells_the_water_that_stood_decides() -> None:
+    assert judged(1, water_supply_c=nan) == pytest.approx(FOLLOWS * (60.0 - 31.0 - FROM_K))
+
+
+def test_warmth_comes_back() -> None:
+    chill = Chill()
+    chill.k = 10.0
+    for _ in range(round(GONE_S / 60.0)):
+        chill.pass_time(60.0)
+    assert chill.k == pytest.approx(10.0 / 2.71828, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("back", "house", "taken"),
+    [(14.0, 6.0, 14.0), (nan, 6.0, 6.0), (nan, 20.0, COOL_RETURN_C), (nan, nan, COLD_RETURN_C)],
+)
+def test_a_missing_return(back: float, house: float, taken: float) -> None:
+    assert return_c(seen(water_return_c=back, greenhouse_c=house)) == taken

@@ -1,0 +1,129 @@
+"""Leaps of a reading that changes smoothly: counted only between calm readings, and believed on the safe side."""
+
+from __future__ import annotations
+
+from math import exp, nan
+
+import numpy as np
+import pytest
+from helpers import SILENT, START_S, drawing_controller, reading
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.alarm_kinds import LEAPING
+from controller.checks import SensorChecks
+from controller.leap import CORE, FORGET_S, FURTHEST_K, LEAP_K, SETTLED_S, SUPPLY, Leap, LeapWatch
+
+TICK_S = 60.0
+
+
+def fed(values: list[float], tick_s: float = TICK_S) -> Leap:
+    leap = Leap()
+    for k, value in enumerate(values):
+        leap.update(value, k * tick_s)
+    return leap
+
+
+def standing(minutes: int, begin_c: float = 48.0, air_c: float = 6.0, hours: float = 1.0) -> list[float]:
+    """Water cooling in a pipe: Newton's law."""
+    return [air_c + (begin_c - air_c) * exp(-k / 60.0 / hours) for k in range(minutes)]
+
+
+@given(st.floats(10.0, 70.0), st.floats(-10.0, 15.0), st.floats(0.25, 6.0), st.integers(0, 10**6))
+def test_water_that_cools_never_leaps(begin_c: float, air_c: float, hours: float, seed: int) -> None:
+    noise = np.random.default_rng(seed).normal(0.0, 0.1, 240)
+    values = [v + n for v, n in zip(standing(240, begin_c, air_c, hours), noise, strict=True)]
+    assert fed(values).off_k == 0.0
+
+
+@given(st.floats(3.5, 7.0), st.integers(5, 200), st.sampled_from((-1.0, 1.0)))
+def test_a_leap_between_calm_readings_is_measured(by_k: float, at: int, sign: float) -> None:
+    values = [v + sign * by_k * (k >= at) for k, v in enumerate(standing(240, hours=3.0))]
+    assert fed(values).off_k == pytest.approx(sign * by_k, rel=0.15, abs=0.6)
+
+
+@pytest.mark.parametrize(
+    ("values", "off_k"),
+    [
+        ([20.0] * 10 + [20.0 - LEAP_K + 0.01] * 10, 0.0),
+        ([20.0] * 10 + [20.0 - LEAP_K - 0.01] * 10, -LEAP_K),
+        ([20.0] * 10 + [20.0 + FURTHEST_K + 0.1] * 10, 0.0),
+        ([20.0] * 10 + [25.0] + [20.0] * 10, 0.0),
+        ([20.0] * 10 + [25.0, 30.0, 34.0, 37.0, 39.0, 40.0], 0.0),
+        ([20.0] * 10 + [25.0] * 10 + [20.0] * 10, 0.0),
+        ([20.0] * 10 + [15.0] * 10 + [10.0] * 10, -FURTHEST_K),
+        ([20.0] * 3 + [25.0] * 10, 0.0),
+        ([20.0] * 10 + [25.0] * 3, 0.0),
+        ([20.0] * 10 + [25.0] * 4, 5.0),
+    ],
+    ids=["small", "just", "too far", "back at once", "goes on", "back later", "bounded", "new", "unproven", "proven"],
+)
+def test_what_counts(values: list[float], off_k: float) -> None:
+    assert fed(values).off_k == pytest.approx(off_k, abs=0.02)
+
+
+def test_it_is_forgotten_in_weeks_and_a_gap_begins_anew() -> None:
+    leap = fed([20.0] * 10 + [15.0] * 10)
+    for k in range(1, round(FORGET_S / 600.0)):
+        leap.update(15.0, 1200.0 + 600.0 * k)
+    assert leap.off_k == pytest.approx(-5.0 / 2.718, rel=0.02)
+    leap.update(10.0, 1200.0 + FORGET_S + 3600.0)
+    leap.update(10.0, 1200.0 + FORGET_S + 3660.0)
+    assert leap.leap_k == 0.0
+
+
+class Pipe:
+    """A watch fed through the sensors' checks."""
+
+    def __init__(self) -> None:
+        self.checks = SensorChecks()
+        self.watch = LeapWatch(self.checks)
+        self.now_s = 0.0
+
+    def minutes(self, minutes: int, pumping: bool = False, doubted: bool = False, **changes: float) -> LeapWatch:
+        for _ in range(minutes):
+            self.now_s += TICK_S
+            self.checks.read(reading(self.now_s, **changes), self.now_s)
+            self.watch.look(lambda _: doubted, pumping, self.now_s, TICK_S)
+        return self.watch
+
+
+@pytest.mark.parametrize("name", LEAPING)
+@pytest.mark.parametrize("by_k", [-5.0, 5.0])
+def test_every_slow_probe_is_watched_and_only_the_risky_side_is_corrected(name: str, by_k: float) -> None:
+    pipe, place = Pipe(), list(LEAPING).index(name)
+    pipe.minutes(60, **{name: 50.0})
+    watch = pipe.minutes(60, **{name: 50.0 + by_k})
+    assert watch.leapt == place
+    assert watch.leaps[place].off_k == pytest.approx(by_k, rel=0.01)
+    assert watch.core_high_k == pytest.approx(max(by_k, 0.0) if place == CORE else 0.0, rel=0.01)
+    assert watch.supply_low_k == pytest.approx(max(-by_k, 0.0) if place == SUPPLY else 0.0, rel=0.01)
+
+
+def test_a_pump_that_starts_and_stops_is_no_leap() -> None:
+    pipe = Pipe()
+    pipe.minutes(60, water_supply_c=20.0)
+    pipe.minutes(10, pumping=True, water_supply_c=25.0)
+    assert pipe.minutes(60, water_supply_c=25.0).supply_low_k == pipe.watch.leaps[SUPPLY].off_k == 0.0
+    assert pipe.watch.stands_s == 3600.0 > SETTLED_S
+
+
+def test_a_flickering_probe_proves_nothing_and_a_missing_one_is_nothing() -> None:
+    pipe = Pipe()
+    pipe.minutes(60, doubted=True, water_supply_c=20.0)
+    assert pipe.minutes(60, doubted=True, water_supply_c=15.0).leaps[SUPPLY].off_k == 0.0
+    assert pipe.minutes(60, **SILENT).leapt != pipe.watch.leapt
+
+
+def test_a_core_that_leapt_up_is_lowered_and_a_supply_that_leapt_down_counts_as_hotter() -> None:
+    controller, begin_s = drawing_controller()
+    core_c = controller.pile.core_c
+    for k in range(60):
+        high = 6.0 if k >= 15 else 0.0
+        d = controller.step(
+            reading(begin_s + 300.0 * k, pile_core_c=62.0 + high, water_supply_c=40.0 - high, greenhouse_c=15.0)
+        )
+    assert d.commands.pump_duty == 0.0
+    assert controller.pile.core_c == pytest.approx(core_c, abs=1.0)
+    assert controller.leap.supply_low_k == pytest.approx(6.0, abs=0.2)
+    assert begin_s > START_S and nan != controller.leap.leapt
