@@ -211,6 +211,10 @@ class SensorChecks(Memory):
         sensor = self._by_name[name]
         return sensor.fitted and sensor.value != sensor.value
 
+    def age_s(self, name: str, now_s: float) -> float:
+        """Return for how long the value of a sensor has been kept without a new one [s]."""
+        return now_s - self._by_name[name].good_s
+
     def fresh(self, name: str, now_s: float) -> bool:
         """Tell whether the value of a sensor was read at ``now_s``, rather than kept from before."""
         return self._by_name[name].good_s == now_s

@@ -70,6 +70,7 @@ GENTLE_S = 3 * 86400.0
 GENTLE_SHARE = 0.3
 SPARE_FULL = 0.8
 SPENDING_EFFORT = 0.5  # of the flow target: a slow draw from below the floor lasts longer
+STALE_S = 90.0  # in so long cool water has become too hot behind a probe that gives no reading
 USUAL_RETURN_C = 12.0  # of a loop through a house kept frost-free (own judgement)
 PHASE_LIMIT = {HOLD_OFF: "hold-off", FAULTED: "sensor", WINDING_DOWN: "spent"}
 
@@ -245,7 +246,9 @@ class Controller(Memory):
         return self.slow.doubted(self.checks, sensor)
 
     def _hot_supply_c(self, r: Readings) -> float:
-        """Return how hot the supply may be [degC]: as shown, and more where its probe has leapt down."""
+        """Return how hot the supply may be [degC]: as shown of late, and more where its probe has leapt down."""
+        if self.checks.age_s("water_supply_c", self.clock.now_s) > STALE_S:
+            return nan
         return r.water_supply_c + self.leap.supply_low_k
 
     def _look(self, r: Readings) -> View:
@@ -367,7 +370,8 @@ class Controller(Memory):
         else:
             target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
-            target, v.limit = loop.hasty_kg_s(pump.least_flow_kg_s, self._hot_supply_c(r)), "frost"
+            pulse_kg_s = max(pump.least_flow_kg_s, min(self.frost.pulse_kg_s, self._settings.flow_target_kg_s))
+            target, v.limit = loop.hasty_kg_s(pulse_kg_s, self._hot_supply_c(r)), "frost"
             if pump.mode == RUN:
                 loop.note_pulse(self._hot_supply_c(r), clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts

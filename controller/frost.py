@@ -21,6 +21,10 @@ ICE_C = 0.1  # a standing probe shows this of water that freezes: then no learnt
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
+# A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
+# metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
+ICE_K_S = 7000.0
+PROVE_S = 18 * 3600.0  # in frost a line that nothing has moved in for so long is tried: it may be blocked, or its pump
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
@@ -29,7 +33,7 @@ GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
 LEAST_MOVED_KG = 2.0
 _STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
-LONGEST_PULSE_S = 300.0
+PULSE_S, LONGEST_PULSE_S = 300.0, 600.0  # in which the whole line is moved, if the pump can; and the end in any case
 # Where nothing moves the pump is not driven dry all night: after some such pulses in a row they are short and rarer, but
 # never given up, since ice thaws and air comes out. A small pump bears half an hour of it in a day (own judgement).
 DRY_PULSE_S, DRY_KG = 90.0, 0.2
@@ -43,6 +47,15 @@ def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
     return return_c < FREEZING_WATER_C or supply_c < FREEZING_WATER_C
 
 
+def shortest_wait_s(outdoor_c: float) -> float:
+    """Return how long water that is near freezing may stand in the frost outdoors, even in a bare pipe [s]."""
+    return (
+        min(max(ICE_K_S / max(-outdoor_c, 1.0), SHORTEST_WAIT_S), FIRST_WAIT_S)
+        if outdoor_c == outdoor_c
+        else SHORTEST_WAIT_S
+    )
+
+
 def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
     """Return the least time to the next pulse from the coldest water the last one brought back [degC].
 
@@ -53,7 +66,7 @@ def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
         below_k = max(0.0, -outdoor_c) if outdoor_c == outdoor_c else 5.0
         return max(FIRST_WAIT_S / (1.0 + 0.2 * below_k), SHORTEST_WAIT_S)
     factor = next(factor for above_c, factor in _STRETCH if coldest_c > above_c)
-    return min(max(factor * wait_s, SHORTEST_WAIT_S), LONGEST_WAIT_S)
+    return min(max(factor * wait_s, shortest_wait_s(outdoor_c)), LONGEST_WAIT_S)
 
 
 class FrostGuard(Memory):
@@ -77,6 +90,7 @@ class FrostGuard(Memory):
         "standing_c",
         "still_s",
         "stood_s",
+        "unmoved_s",
         "wait_s",
     )
 
@@ -91,7 +105,7 @@ class FrostGuard(Memory):
         self.outdoor_c = nan
         self.shown_c = self.shown_at_c = nan
         self.standing_c = nan
-        self.still_s = self.stood_s = 0.0
+        self.still_s = self.stood_s = self.unmoved_s = 0.0
         self.pulsing = False
         self.pulse_s = 0.0
         self.moved_kg = 0.0
@@ -106,9 +120,14 @@ class FrostGuard(Memory):
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self._least_wait_s() and not self._believed_warm(outdoor_c):
+        elif threat and self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
+
+    @property
+    def pulse_kg_s(self) -> float:
+        """The flow that moves the whole line in ``PULSE_S`` [kg/s]: a long bare pipe must not freeze behind the pulse."""
+        return self._whole_kg / PULSE_S
 
     def book(self, water_w: float, dt_s: float) -> None:
         """Keep the day's mean of the heat that pulses took out of the pile [W]."""
@@ -130,11 +149,11 @@ class FrostGuard(Memory):
             return LONGEST_PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
-    def _least_wait_s(self) -> float:
+    def _least_wait_s(self, outdoor_c: float) -> float:
         """Return how long the line may stand between two pulses [s]."""
         if self.dry >= DRY_PATIENCE:
             return DRY_WAIT_S
-        return SHORTEST_WAIT_S if self.standing_c < ICE_C else self.wait_s
+        return min(self.wait_s, shortest_wait_s(outdoor_c)) if self.standing_c < ICE_C else self.wait_s
 
     def _believed_warm(self, outdoor_c: float) -> bool:
         """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.
@@ -142,6 +161,8 @@ class FrostGuard(Memory):
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
+        if self.unmoved_s >= PROVE_S:
+            return False
         if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True
         if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
@@ -151,6 +172,7 @@ class FrostGuard(Memory):
     def _follow(self, flow_kg_s: float, return_c: float, supply_c: float, elapsed_s: float) -> None:
         self.pulse_s += elapsed_s
         self.learnt_s += elapsed_s
+        self.unmoved_s += elapsed_s
         if flow_kg_s <= 0.0:
             self.still_s += elapsed_s
             if not self.pulsing:
@@ -159,7 +181,7 @@ class FrostGuard(Memory):
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
         if self.moved_kg > DRY_KG:
-            self.dry = 0.0
+            self.dry = self.unmoved_s = 0.0
         if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:

@@ -40,6 +40,7 @@ class SeenSupply(Memory):
     def begin(self, supply_c: float) -> None:
         """Begin a draw: what changed since the last one is no leap."""
         self.still.last, self.leap_k = supply_c, 0.0
+        self.lean_c = supply_c
 
     def update(self, supply_c: float, dt_s: float) -> float:
         """Take a reading of flowing water; return how hot the water may be [degC], NaN for a reading that is missing.

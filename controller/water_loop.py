@@ -155,7 +155,10 @@ class WaterLoop(Memory):
             return core_c if unseen or (doubtful and core_c > shown_c) else shown_c
         if not unseen:
             return shown_c
-        return return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, BLIND_UA * coil_w_k)
+        by_coil_c = return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, BLIND_UA * coil_w_k)
+        return (
+            self.seen.lean_c if self.seen.lean_c > by_coil_c else by_coil_c
+        )  # as hot as it was last seen in this draw
 
     def _stood_kg(self) -> float:
         """Return how much water that stood hot may still come where no probe shows it [kg]."""
