@@ -24,7 +24,8 @@ LONGEST_WAIT_S = 6 * 3600.0
 # A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
 # metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
 ICE_K_S = 7000.0
-PROVE_S = 18 * 3600.0  # in frost a line that nothing has moved in for so long is tried: it may be blocked, or its pump
+# In frost a line in which nothing has moved for so long is tried with so little: it may be blocked, or its pump dead.
+PROVE_S, PROOF_KG = 18 * 3600.0, 0.5
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
@@ -33,7 +34,9 @@ GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
 LEAST_MOVED_KG = 2.0
 _STRETCH = ((3.0, 1.6), (2.0, 1.2), (1.0, 1.0), (0.3, 0.7), (-1e9, 0.5))  # water warmer than [degC] -> wait times
 MOVED_LINES = 0.25  # of the water in one pipe, moved by one pulse
-PULSE_S, LONGEST_PULSE_S = 300.0, 600.0  # in which the whole line is moved, if the pump can; and the end in any case
+# As slow as the pump can, for so long at most: what is moved beyond need chills the pile. Only where freezing water comes
+# back is the whole line moved, within the first time if the pump can, and at most for the second.
+PULSE_S, LONGEST_PULSE_S = 300.0, 600.0
 # Where nothing moves the pump is not driven dry all night: after some such pulses in a row they are short and rarer, but
 # never given up, since ice thaws and air comes out. A small pump bears half an hour of it in a day (own judgement).
 DRY_PULSE_S, DRY_KG = 90.0, 0.2
@@ -84,6 +87,7 @@ class FrostGuard(Memory):
         "moved_kg",
         "outdoor_c",
         "pulse_s",
+        "proving",
         "pulsing",
         "shown_at_c",
         "shown_c",
@@ -106,28 +110,41 @@ class FrostGuard(Memory):
         self.shown_c = self.shown_at_c = nan
         self.standing_c = nan
         self.still_s = self.stood_s = self.unmoved_s = 0.0
-        self.pulsing = False
+        self.pulsing = self.proving = False
         self.pulse_s = 0.0
         self.moved_kg = 0.0
         self.dry = 0.0
         self.coldest_c = nan
 
-    def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
-        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
+    def due(
+        self,
+        outdoor_c: float,
+        return_c: float,
+        supply_c: float,
+        flow_kg_s: float,
+        elapsed_s: float,
+        is_warm: bool = True,
+    ) -> bool:
+        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step.
+
+        ``is_warm``: the pile is above its floor, so that a trial of the line costs it nothing that counts.
+        """
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c):
-            self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
+        elif threat and self.still_s >= self._least_wait_s(outdoor_c):
+            self.proving = self._believed_warm(outdoor_c)
+            if not self.proving or (is_warm and self.unmoved_s >= PROVE_S):
+                self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
 
     @property
     def pulse_kg_s(self) -> float:
-        """The flow that moves the whole line in ``PULSE_S`` [kg/s]: a long bare pipe must not freeze behind the pulse."""
-        return self._whole_kg / PULSE_S
+        """The flow that a pulse needs at least [kg/s]: a long bare pipe must not freeze behind it; 0 in others."""
+        return self._whole_kg / PULSE_S if self.coldest_c <= PULSE_BELOW_C else 0.0
 
     def book(self, water_w: float, dt_s: float) -> None:
         """Keep the day's mean of the heat that pulses took out of the pile [W]."""
@@ -141,12 +158,14 @@ class FrostGuard(Memory):
 
     def _moved_enough(self, return_c: float) -> bool:
         """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
+        if self.proving:
+            return self.moved_kg >= PROOF_KG
         return self.moved_kg >= (self._whole_kg if return_c <= PULSE_BELOW_C else self._pulse_kg)
 
     def _longest_s(self) -> float:
         """Return how long this pulse may take [s]."""
         if self.moved_kg > DRY_KG:
-            return LONGEST_PULSE_S
+            return LONGEST_PULSE_S if self.coldest_c <= PULSE_BELOW_C else PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
     def _least_wait_s(self, outdoor_c: float) -> float:
@@ -161,8 +180,6 @@ class FrostGuard(Memory):
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
-        if self.unmoved_s >= PROVE_S:
-            return False
         if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True
         if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
@@ -196,6 +213,8 @@ class FrostGuard(Memory):
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
         self.dry = 0.0 if self.moved_kg > DRY_KG else min(self.dry + 1.0, DRY_PATIENCE)
+        if self.proving:
+            return
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)

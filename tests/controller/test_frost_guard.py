@@ -108,9 +108,12 @@ def test_a_line_in_which_nothing_moves_is_tried_again_soon() -> None:
     assert tries >= 3
 
 
-def test_a_pulse_can_move_the_whole_line() -> None:
-    assert FrostGuard(0.03).pulse_kg_s * PULSE_S == pytest.approx(30.0)
-    assert FrostGuard(0.0).pulse_kg_s > 0.0
+def test_a_pulse_of_freezing_water_can_move_the_whole_line() -> None:
+    guard = FrostGuard(0.03)
+    assert guard.pulse_kg_s == 0.0
+    guard.pulsing = True
+    guard.due(-5.0, 0.5, 5.0, 0.05, 10.0)
+    assert guard.pulse_kg_s * PULSE_S == pytest.approx(30.0)
 
 
 def test_a_line_colder_than_its_probes_is_served_by_what_the_pulse_showed() -> None:
