@@ -409,8 +409,7 @@ class Controller(Memory):
         if self.phase == DRAINED:
             return False
         flow_kg_s, elapsed_s = v.flow_kg_s, self.clock.elapsed_s
-        is_warm = v.core_c >= self._settings.pile_floor_c
-        due = self.frost.due(self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s, is_warm)
+        due = self.frost.due(self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s)
         chills = not self._ranks.frost_over_floor and v.core_c < self._settings.pile_floor_c
         v.frost_barred = chills or not self.pump_battery.frost
         return due and not v.frost_barred

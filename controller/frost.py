@@ -24,8 +24,6 @@ LONGEST_WAIT_S = 6 * 3600.0
 # A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
 # metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
 ICE_K_S = 7000.0
-# In frost a line in which nothing has moved for so long is tried with so little: it may be blocked, or its pump dead.
-PROVE_S, PROOF_KG = 18 * 3600.0, 0.5
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
@@ -87,14 +85,12 @@ class FrostGuard(Memory):
         "moved_kg",
         "outdoor_c",
         "pulse_s",
-        "proving",
         "pulsing",
         "shown_at_c",
         "shown_c",
         "standing_c",
         "still_s",
         "stood_s",
-        "unmoved_s",
         "wait_s",
     )
 
@@ -109,36 +105,23 @@ class FrostGuard(Memory):
         self.outdoor_c = nan
         self.shown_c = self.shown_at_c = nan
         self.standing_c = nan
-        self.still_s = self.stood_s = self.unmoved_s = 0.0
-        self.pulsing = self.proving = False
+        self.still_s = self.stood_s = 0.0
+        self.pulsing = False
         self.pulse_s = 0.0
         self.moved_kg = 0.0
         self.dry = 0.0
         self.coldest_c = nan
 
-    def due(
-        self,
-        outdoor_c: float,
-        return_c: float,
-        supply_c: float,
-        flow_kg_s: float,
-        elapsed_s: float,
-        is_warm: bool = True,
-    ) -> bool:
-        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step.
-
-        ``is_warm``: the pile is above its floor, so that a trial of the line costs it nothing that counts.
-        """
+    def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
+        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self._least_wait_s(outdoor_c):
-            self.proving = self._believed_warm(outdoor_c)
-            if not self.proving or (is_warm and self.unmoved_s >= PROVE_S):
-                self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
+        elif threat and self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c):
+            self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
 
     @property
@@ -158,8 +141,6 @@ class FrostGuard(Memory):
 
     def _moved_enough(self, return_c: float) -> bool:
         """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
-        if self.proving:
-            return self.moved_kg >= PROOF_KG
         return self.moved_kg >= (self._whole_kg if return_c <= PULSE_BELOW_C else self._pulse_kg)
 
     def _longest_s(self) -> float:
@@ -189,7 +170,6 @@ class FrostGuard(Memory):
     def _follow(self, flow_kg_s: float, return_c: float, supply_c: float, elapsed_s: float) -> None:
         self.pulse_s += elapsed_s
         self.learnt_s += elapsed_s
-        self.unmoved_s += elapsed_s
         if flow_kg_s <= 0.0:
             self.still_s += elapsed_s
             if not self.pulsing:
@@ -198,7 +178,7 @@ class FrostGuard(Memory):
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
         if self.moved_kg > DRY_KG:
-            self.dry = self.unmoved_s = 0.0
+            self.dry = 0.0
         if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
@@ -213,8 +193,6 @@ class FrostGuard(Memory):
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
         self.dry = 0.0 if self.moved_kg > DRY_KG else min(self.dry + 1.0, DRY_PATIENCE)
-        if self.proving:
-            return
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
