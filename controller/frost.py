@@ -24,6 +24,7 @@ LONGEST_WAIT_S = 6 * 3600.0
 # A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
 # metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
 ICE_K_S = 7000.0
+DOUBTED_WAIT_S = 1800.0  # the outdoor probe may read some kelvins high (own judgement)
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
@@ -50,11 +51,9 @@ def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
 
 def shortest_wait_s(outdoor_c: float) -> float:
     """Return how long water that is near freezing may stand in the frost outdoors, even in a bare pipe [s]."""
-    return (
-        min(max(ICE_K_S / max(-outdoor_c, 1.0), SHORTEST_WAIT_S), FIRST_WAIT_S)
-        if outdoor_c == outdoor_c
-        else SHORTEST_WAIT_S
-    )
+    if outdoor_c != outdoor_c:
+        return SHORTEST_WAIT_S
+    return min(max(ICE_K_S / max(-outdoor_c, 1.0), SHORTEST_WAIT_S), DOUBTED_WAIT_S)
 
 
 def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:

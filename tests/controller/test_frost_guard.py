@@ -9,6 +9,7 @@ import pytest
 from controller.frost import (
     BELIEVED_S,
     COLDER_K,
+    DOUBTED_WAIT_S,
     DRY_PATIENCE,
     DRY_PULSE_S,
     DRY_TRY_S,
@@ -52,7 +53,7 @@ def test_threat(outdoor_c: float, return_c: float, supply_c: float, threat: bool
         (1000.0, 0.1, -20.0, SHORTEST_WAIT_S),
         (20000.0, 9.0, -20.0, LONGEST_WAIT_S),
         (1000.0, 0.1, -5.0, ICE_K_S / 5.0),
-        (1000.0, 0.1, -0.5, FIRST_WAIT_S),
+        (1000.0, 0.1, -0.5, DOUBTED_WAIT_S),
         (1000.0, 0.1, nan, SHORTEST_WAIT_S),
         (1000.0, nan, 0.0, FIRST_WAIT_S),
         (1000.0, nan, -15.0, FIRST_WAIT_S / 4.0),
