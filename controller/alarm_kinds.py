@@ -9,18 +9,13 @@ alarm more than four times an hour.
 from __future__ import annotations
 
 from controller.alarm_kind import CRITICAL, DAY_S, HOUR_S, MINUTE_S, NOTICE, WARNING, AlarmKind
-from controller.alarm_kinds_slow import SLOW_KINDS
+from controller.alarm_kinds_slow import FLICKERING, SLOW_KINDS
 
 __all__ = ["CRITICAL", "KINDS", "NOTICE", "WARNING", "AlarmKind"]
 
 # probes of what changes smoothly, if at all: tonnes of compost, a tank, water that stands in the pipe
-LEAPING = {
-    "pile_core_c": "core probe",
-    "pile_edge_c": "edge probe",
-    "water_supply_c": "supply probe",
-    "water_return_c": "return probe",
-    "tank_c": "tank probe",
-}
+_SMOOTH = ("pile_core_c", "pile_edge_c", "water_supply_c", "water_return_c", "tank_c")
+LEAPING = {name: FLICKERING[name] for name in _SMOOTH}
 _SENSOR = (30 * MINUTE_S, 10 * MINUTE_S)
 _ORDER = "Take off load, panel and battery, all three; then connect battery, panel, load, in this order."
 _BY_ITSELF = "By itself, ten minutes after the probe reads again."

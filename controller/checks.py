@@ -12,6 +12,7 @@ from controller.memory import Memory
 from controller.signals import Measurements
 
 HOLD_S = 120.0  # a lost reading stands for this long
+COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
 _POWER_ON_C = 85.0  # a digital probe's register before its first conversion (maker's data sheet, from memory)
 
 
@@ -160,6 +161,13 @@ class Readings:
     fan_battery_v: float
     pile_o2: float
     greenhouse_co2: float
+
+
+def likely_return_c(r: Readings) -> float:
+    """Return water as measured, else as cold as it can well be [degC]."""
+    if r.water_return_c == r.water_return_c:
+        return r.water_return_c
+    return min(r.greenhouse_c, COOL_RETURN_C) if r.greenhouse_c == r.greenhouse_c else COLD_RETURN_C
 
 
 class SensorChecks(Memory):

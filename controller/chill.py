@@ -6,11 +6,10 @@ stood in the pile comes out as warm as the coil lies, and a long draw as warm as
 
 from __future__ import annotations
 
-from controller.checks import Readings
+from controller.checks import Readings, likely_return_c
 from controller.coil import core_for_supply_c
 from controller.memory import Memory
 
-COOL_RETURN_C, COLD_RETURN_C = 10.0, 5.0  # what a missing return probe is taken to read
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
 FOLLOWS = 0.3  # of the gap, with every draw that is judged
 GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
@@ -34,13 +33,6 @@ class Chill(Memory):
         ``stood_c``: the core that the water which had stood there shows. A coil without a store brings no hot water first,
         and with much flow never any: so the warmer of both verdicts counts.
         """
-        by_coil_c = core_for_supply_c(r.water_supply_c, return_c(r), flow_kg_s, coil_ua_w_k)
+        by_coil_c = core_for_supply_c(r.water_supply_c, likely_return_c(r), flow_kg_s, coil_ua_w_k)
         warmest_c = by_coil_c if by_coil_c > stood_c else stood_c
         self.k += FOLLOWS * (max(believed_c - warmest_c - FROM_K, 0.0) - self.k)
-
-
-def return_c(r: Readings) -> float:
-    """Return water as measured, else as cold as it can well be [degC]."""
-    if r.water_return_c == r.water_return_c:
-        return r.water_return_c
-    return min(r.greenhouse_c, COOL_RETURN_C) if r.greenhouse_c == r.greenhouse_c else COLD_RETURN_C

@@ -32,7 +32,7 @@ def core_for_supply_c(supply_c: float, return_c: float, flow_kg_s: float, coil_u
     """Return how hot the bed must be for such a supply [degC]; NaN where no water moves or a temperature is unknown."""
     if not flow_kg_s > 0.0:
         return nan
-    share = 1.0 - exp(-coil_ua_w_k / (flow_kg_s * WATER_J_KG_K))
+    share = expected_rise_k(1.0, 0.0, flow_kg_s, coil_ua_w_k)  # of the span from return to bed
     return return_c + (supply_c - return_c) / max(share, LEAST_SHARE)
 
 

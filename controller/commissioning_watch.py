@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf, nan
 from typing import NamedTuple
 
-from controller.checks import Readings, SensorChecks
+from controller.checks import COLD_RETURN_C, Readings, SensorChecks
 from controller.clock import Clock
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
@@ -21,7 +21,6 @@ MOVES_KG_S = 0.004
 DRY_DUTY, DRY_S = 0.4, 75.0  # so long may a pump be driven so hard without water
 FAR_TOO_HOT_K = 22.0  # above the scald limit
 LONGEST_SILENCE_S = 30.0
-COLD_RETURN_C = 5.0  # what a missing return probe is taken to read
 FREE = ""
 
 

@@ -8,8 +8,7 @@ from typing import Any
 
 from controller.alarms import AlarmBoard
 from controller.battery_health import BatteryHealth
-from controller.checks import Readings, SensorChecks
-from controller.chill import return_c
+from controller.checks import Readings, SensorChecks, likely_return_c
 from controller.clock import Clock
 from controller.coil import expected_rise_k
 from controller.coil_watch import CoilWatch
@@ -276,7 +275,7 @@ class Controller(Memory):
         if flow_kg_s <= 0.0:
             return 0.0
         supply_c = r.water_supply_c if r.water_supply_c == r.water_supply_c else self.pile.core_c
-        return water_heat_w(flow_kg_s, supply_c, return_c(r))
+        return water_heat_w(flow_kg_s, supply_c, likely_return_c(r))
 
     def _change_phase(self, v: View) -> None:
         s, pile = self._settings, self.pile
@@ -307,9 +306,9 @@ class Controller(Memory):
         account.book(allowed_w, v.water_w + v.air_w, dt_s)
         self.frost.book(v.water_w, dt_s)
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
-        back_c = return_c(r)
+        return_c = likely_return_c(r)
         self.coil.update(
-            v.flow_kg_s, r.water_supply_c, back_c, v.core_c + self.pile.chill.k, s.coil_water_kg, self.clock.elapsed_s
+            v.flow_kg_s, r.water_supply_c, return_c, v.core_c + self.pile.chill.k, s.coil_water_kg, self.clock.elapsed_s
         )
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
@@ -338,16 +337,16 @@ class Controller(Memory):
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
         pump, dt_s = self.pump, self.clock.dt_s
-        back_c = return_c(r)
+        return_c = likely_return_c(r)
         if pump.metered(r.water_flow_kg_s):
             if pump.moves(r.water_flow_kg_s):
-                rise_k = expected_rise_k(v.core_c, back_c, v.flow_kg_s, self._settings.coil_ua_w_k)
-                self.stuck.water_moved(r.water_supply_c - back_c - rise_k, pump.on_s)
+                rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
+                self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         # where a meter says no, a change since the start is no proof
         start_c = r.water_supply_c if pump.dead_meter else pump.start_supply_c
-        moved = self.witness.update(start_c, r.water_supply_c, back_c, v.core_c, flow_kg_s, dt_s)
+        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
         if moved:
             pump.water_moves()
         elif self.witness.stands(pump.suspect):
@@ -434,7 +433,7 @@ class Controller(Memory):
             v.may_draw or v.spending,
             effort,
             self._hot_supply_c(r),
-            return_c(r),
+            likely_return_c(r),
             v.core_c,
             clock.dt_s,
             clock.elapsed_s,

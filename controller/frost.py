@@ -126,7 +126,7 @@ class FrostGuard(Memory):
     @property
     def pulse_kg_s(self) -> float:
         """The flow that a pulse needs at least [kg/s]: a long bare pipe must not freeze behind it; 0 in others."""
-        return self._whole_kg / PULSE_S if self.coldest_c <= PULSE_BELOW_C else 0.0
+        return self._whole_kg / PULSE_S if self._brings_ice else 0.0
 
     def book(self, water_w: float, dt_s: float) -> None:
         """Keep the day's mean of the heat that pulses took out of the pile [W]."""
@@ -142,10 +142,15 @@ class FrostGuard(Memory):
         """Tell whether a pulse may end: enough has moved, or, while water near freezing still comes back, all of it."""
         return self.moved_kg >= (self._whole_kg if return_c <= PULSE_BELOW_C else self._pulse_kg)
 
+    @property
+    def _brings_ice(self) -> bool:
+        """Whether what this pulse brought back was as cold as freezing water."""
+        return self.coldest_c <= PULSE_BELOW_C
+
     def _longest_s(self) -> float:
         """Return how long this pulse may take [s]."""
         if self.moved_kg > DRY_KG:
-            return LONGEST_PULSE_S if self.coldest_c <= PULSE_BELOW_C else PULSE_S
+            return LONGEST_PULSE_S if self._brings_ice else PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
     def _least_wait_s(self, outdoor_c: float) -> float:
@@ -191,7 +196,8 @@ class FrostGuard(Memory):
 
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
-        self.dry = 0.0 if self.moved_kg > DRY_KG else min(self.dry + 1.0, DRY_PATIENCE)
+        if self.moved_kg <= DRY_KG:
+            self.dry = min(self.dry + 1.0, DRY_PATIENCE)
         self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)

@@ -96,15 +96,15 @@ class LeapWatch(Memory):
 
     def look(self, doubted: Callable[[str], bool], pumping: bool, now_s: float, elapsed_s: float) -> None:
         """Take a step's readings; ``doubted`` tells whether a sensor's leaps prove nothing."""
+        if pumping and self.stands_s > 0.0:
+            for _, _, leap in self._pipe:
+                leap.begin()
         self.stands_s = 0.0 if pumping else self.stands_s + elapsed_s
         if now_s - self.look_s < LOOK_S:
             return
         self.look_s = now_s
         if self.stands_s >= SETTLED_S:
             _look_at(self._pipe, doubted, now_s)
-        else:
-            for _, _, leap in self._pipe:
-                leap.begin()
         if not now_s - self.slow_s < SLOW_LOOK_S:
             self.slow_s = now_s
             _look_at(self._slow, doubted, now_s)

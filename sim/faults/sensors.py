@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from controller.alarm_kinds import LEAPING
 from sim.faults.changes import (
     coded,
     drift,
@@ -36,7 +37,6 @@ PROBES = (
     ("outdoor_c", "outdoor-probe", {"outdoor-silent"}, {"outdoor-stuck"}, {"house-outdoor", "house-open"}),
     ("tank_c", "tank-probe", {"tank-silent"}, set(), {"tank-change"}),
 )  # fmt: skip
-IN_AIR = ("greenhouse_c", "outdoor_c")  # there a leap of some kelvins is a door, or the sun
 SECOND = "a second probe at the same place"
 
 
@@ -100,7 +100,7 @@ def _wrong(field: str, name: str, still: set[str], wrong: set[str]) -> tuple[Fau
                 f"{name}-reads-{word}", (25,), f"The reading is degrees too {word}.",
                 "Compare at rest; tell; lean on the other probes.",
                 "kelvin off", 1.5 * sign, 8.0 * sign, Proof("reading moves", reading(field), 1.0), alter=offset(field),
-                names=frozenset(wrong if field in IN_AIR else wrong | {"probe-leapt"}), would_tell=SECOND, fits=fits,
+                names=frozenset(wrong | {"probe-leapt"} if field in LEAPING else wrong), would_tell=SECOND, fits=fits,
             )
             for word, sign in (("high", 1.0), ("low", -1.0))
         ),

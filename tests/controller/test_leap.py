@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from math import exp, nan
+from math import exp, isnan
 
 import numpy as np
 import pytest
-from helpers import SILENT, START_S, drawing_controller, reading
+from helpers import SILENT, drawing_controller, reading
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -112,7 +112,7 @@ def test_a_flickering_probe_proves_nothing_and_a_missing_one_is_nothing() -> Non
     pipe = Pipe()
     pipe.minutes(60, doubted=True, water_supply_c=20.0)
     assert pipe.minutes(60, doubted=True, water_supply_c=15.0).leaps[SUPPLY].off_k == 0.0
-    assert pipe.minutes(60, **SILENT).leapt != pipe.watch.leapt
+    assert isnan(pipe.minutes(60, **SILENT).leapt)
 
 
 def test_a_core_that_leapt_up_is_lowered_and_a_supply_that_leapt_down_counts_as_hotter() -> None:
@@ -126,4 +126,4 @@ def test_a_core_that_leapt_up_is_lowered_and_a_supply_that_leapt_down_counts_as_
     assert d.commands.pump_duty == 0.0
     assert controller.pile.core_c == pytest.approx(core_c, abs=1.0)
     assert controller.leap.supply_low_k == pytest.approx(6.0, abs=0.2)
-    assert begin_s > START_S and nan != controller.leap.leapt
+    assert controller.leap.leapt in (CORE, SUPPLY)
