@@ -358,8 +358,7 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.dead and not v.safe and v.able(PUSHED_WATER) and v.able(PUSHED_AIR)),
 )  # fmt: skip
 CODES = tuple(rule.code for rule in RULES)
-EVERY_STEP_BELOW_S = 1800.0  # slower rules are looked at every few minutes: they bear that much delay
-SLOW_EVERY_S = 300.0
+SLOW_EVERY_S = 300.0  # what changes slowly is looked up so often; the rules are judged at every step
 
 
 def _freezes(charge: float, battery_c: float) -> bool:
@@ -434,8 +433,7 @@ class Rules:
     def __init__(self, plant: Plant, settings: ControllerSettings) -> None:
         self._plant, self._settings = plant, settings
         self.breaks: dict[str, Break] = {}
-        self._fast = Clockwork(tuple(r for r in RULES if r.for_s < EVERY_STEP_BELOW_S))
-        self._slow = Clockwork(tuple(r for r in RULES if r.for_s >= EVERY_STEP_BELOW_S))
+        self._clockwork = Clockwork(RULES)
         self._since_slow_s = SLOW_EVERY_S  # the first step sees everything
         self._day = DayBook()
         self._events = Events()
@@ -468,9 +466,8 @@ class Rules:
         self._events.follow(v, decision, self.elapsed_s)
         if self._since_slow_s >= SLOW_EVERY_S:
             self._see_slowly()
-            self._note(self._slow.turn(v, self._since_slow_s))
             self._since_slow_s = 0.0
-        self._note(self._fast.turn(v, dt_s))
+        self._note(self._clockwork.turn(v, dt_s))
 
     def _note(self, rules: list[Rule]) -> None:
         for rule in rules:
