@@ -1,7 +1,7 @@
 """Prints how long one controller step takes: `python bench/step_speed.py`.
 
-Three states: holding off, resting between draws with everything fitted, and drawing. The readings carry a little
-noise so that nothing can be remembered from step to step. Goal: 25 µs median in steady running.
+Three states: holding off, resting between draws with everything fitted, and drawing, with readings that carry a little
+noise so that nothing can be remembered from step to step; then a winter of the simulator. Goal: 50 µs median.
 """
 
 from __future__ import annotations
@@ -9,11 +9,14 @@ from __future__ import annotations
 import random
 import statistics
 import time
+from pathlib import Path
 
 from controller import Controller, ControllerSettings, Measurements
+from sim import Plant, Scenario
 
 STEPS = 20_000
 TICK_S = 60.0
+WINTER = Path(__file__).parent.parent / "scenarios" / "mild-wet-winter.toml"
 
 
 def readings(
@@ -55,15 +58,35 @@ def step_times_us(core_c: float, greenhouse_c: float) -> tuple[list[float], floa
     return times, on / STEPS, phase
 
 
+def winter_times_us() -> tuple[list[float], float, str]:
+    """The same for ``STEPS`` steps of an invented greenhouse from its first day on, each when the controller asks for it."""
+    scenario = Scenario.load(WINTER)
+    plant, controller, on, phase = Plant(scenario, seed=1), Controller(scenario.controller_settings()), 0, ""
+    times = []
+    for _ in range(STEPS):
+        m = plant.measure()
+        begun = time.perf_counter_ns()
+        decision = controller.step(m)
+        times.append((time.perf_counter_ns() - begun) / 1000.0)
+        plant.apply(decision.commands)
+        plant.advance(decision.next_s)
+        on, phase = on + (decision.commands.pump_duty > 0.0), decision.phase
+    return times, on / STEPS, phase
+
+
+def line(name: str, times: list[float], on: float, phase: str) -> str:
+    """One line of the result."""
+    return (
+        f"{name:12s} median {statistics.median(times):5.1f} µs, 99 % under {statistics.quantiles(times, n=100)[98]:5.1f} µs "
+        f"(phase {phase}, pump on {on:.0%} of the steps)"
+    )
+
+
 def main() -> None:
-    """Print a line for each state."""
+    """Print a line for each state, and one for a winter."""
     for name, core_c, greenhouse_c in (("holding off", 30.0, 12.0), ("pausing", 57.0, 15.0), ("drawing", 64.0, 6.0)):
-        times, on, phase = step_times_us(core_c, greenhouse_c)
-        deciles = statistics.quantiles(times, n=100)
-        print(
-            f"{name:12s} median {statistics.median(times):5.1f} µs, 99 % under {deciles[98]:5.1f} µs "
-            f"(phase {phase}, pump on {on:.0%} of the steps)"
-        )
+        print(line(name, *step_times_us(core_c, greenhouse_c)))
+    print(line("a winter", *winter_times_us()))
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ FAR_TOO_HOT_K = 20.0  # pipes and joints suffer
 # Short draws bring out what stood in the coil again and again, each time for less than the alarm waits: so their sum is
 # told, and of two hours a day (own judgement) the last are shortened by faster flow and then refused.
 HOT_DAY_TOLD_S, TOLD_FORGOTTEN_S_DAY = 1800.0, 3600.0
-HOT_DAY_HASTE_S, HOT_DAY_MOST_S, HOT_FORGOTTEN_S_DAY = 1800.0, 6300.0, 7200.0
+HOT_DAY_HASTE_S, HOT_DAY_MOST_S, HOT_FORGOTTEN_S_DAY = 3600.0, 6600.0, 7200.0
 SCALD_BACK_K = 1.0  # hunting around the limit counts as above it
 
 DAY_S = 86400.0
