@@ -1,7 +1,8 @@
 """The page of the faults, written from the tables here and from campaign files: ``python -m sim.campaign_faults_page
 FILE.sqlite ...``.
 
-The name of a file is that of its scenario. A file of the faultless arm is told apart by what it says of itself.
+The name of a file is that of its scenario; several of one name (other seeds, in other folders) count together. A file of
+the faultless arm is told apart by what it says of itself.
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ def page(files: list[Path]) -> str:
     sound: dict[str, list[Row]] = {}
     for path in files:
         with read_book(path, KIND) as book:
-            (sound if book.plan().faultless else troubled)[path.stem.removesuffix("-sound")] = book.rows()
+            arm = sound if book.plan().faultless else troubled
+            arm.setdefault(path.stem.removesuffix("-sound"), []).extend(book.rows())
     rows = [row for those in troubled.values() for row in those]
     parts = [HEAD, _campaign(rows, troubled), _faultless(sound), _faults(rows), _stories(), _alarms(), _rules()]
     return "\n".join(part for part in parts if part)

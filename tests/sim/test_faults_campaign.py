@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -236,4 +237,8 @@ def test_the_page_names_every_fault_rule_and_story(tmp_path):
     assert all(f"| {number} | {story} |" in text for number, story in STORIES.items())
     assert "**1 episodes were unsafe**" in text and "--episode '0/12/1:pump-seized@1+5*0.5'" in text
     assert "1 of 1 | 24 min | 0 of 1 | 30, 30 min" in text
+    other_seed = tmp_path / "other" / path.name
+    other_seed.parent.mkdir()
+    shutil.copy(path, other_seed)
+    assert "2 of 2 | 24 min | 0 of 2 | 30, 30 min" in page([path, other_seed])
     assert "| 0 | - | - | " in page([])
