@@ -127,7 +127,7 @@ def test_each_rule_can_be_broken(code):
     ("code", "excuse"),
     [
         ("floor-draw", {"limit": "frost"}), ("rest-draw", {"limit": "crop"}), ("overdraw",
-        {"lost": frozenset({rules.PILE})}),
+        {"lost": frozenset({rules.PILE})}), ("overdraw", {"day_made_j": 0.0, "day_drawn_j": 7.9e6}),
         ("frozen-line", {"lost": frozenset({rules.WATER})}), ("frozen-line", {"core_c": 40.0}), ("freezing-line",
         {"pump_soc": 0.2}),
         ("frozen-untold", {"codes": frozenset({"frost"})}), ("no-water-untold", {"codes": frozenset({"no-flow"})}),
