@@ -83,7 +83,9 @@ FREEZES_C = ((1.0, -68.0), (0.5, -36.0), (0.25, -24.0), (0.0, -7.0))
 FROZEN_LATENT = -LATENT_ICE
 LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,000 ppm over 15 min (at second hand)
 DRY_FLOW_KG_S = 0.003
-TRIFLE_J_KG = 1000.0  # drawn in a day, a third of a kelvin of the whole pile: a fall of 5 K has other causes (own judgement)
+TRIFLE_J_KG = (
+    1000.0  # drawn in a day, a third of a kelvin of the whole pile: a fall of 5 K has other causes (own judgement)
+)
 
 
 class View:
@@ -165,8 +167,8 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.drawing and v.flow_kg_s > 0.0 and v.core_c < 40.0),
     Rule("frost-eats-pile", "pulses against frost keep taking heat from a core below 30 °C", 4 * HOUR_S,
          lambda v: v.pump > 0.0 and v.limit == "frost" and v.flow_kg_s > 0.0 and 20.0 < v.core_c < 30.0, BY_DAY),
-    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, and no trifle, to less than 10 K above its"
-         " floor", 6 * HOUR_S,
+    Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, and no trifle, to less than 10 K above"
+         " its floor", 6 * HOUR_S,
          lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
          and v.day_drawn_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg
          and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)

@@ -155,14 +155,14 @@ def gained(name: str) -> Alter:
 
 
 def stuck(name: str) -> Alter:
-    """The reading stays what it was when the fault began, the amount away from it."""
+    """The reading stays what it was when the fault began, the amount away from it; a silent probe stays silent."""
 
     def alter(world: FaultyPlant, amount: Amount, age_s: float) -> None:
         def held(m: object) -> float:
             now = getattr(m, name)
-            if name not in world.held and isfinite(now):
-                world.held[name] = now + amount
-            return world.held.get(name, nan)
+            if not isfinite(now):
+                return nan
+            return world.held.setdefault(name, now + amount)
 
         world.tap(**{name: held})
 

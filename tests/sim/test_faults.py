@@ -112,6 +112,16 @@ def test_a_copy_goes_its_own_way():
     assert plant.flags[at.G_LOAD_ON_PUMP] == 1.0
 
 
+@pytest.mark.parametrize(
+    "faults", [("house-probe-stuck", "house-probe-silent"), ("house-probe-silent", "house-probe-stuck")]
+)
+def test_a_silent_probe_is_silent_though_it_is_stuck_too(faults):
+    world = FaultyPlant(ten_days_old().copy())
+    for name in faults:
+        world.begin(fault(name), 0.5)
+    assert np.isnan(world.measure().greenhouse_c)
+
+
 def test_a_stuck_probe_stays_stuck_when_another_fault_begins():
     world = FaultyPlant(ten_days_old().copy())
     world.begin(fault("house-probe-stuck"), 0.5)
