@@ -53,10 +53,23 @@ def test_a_leap_between_calm_readings_is_measured(by_k: float, at: int, sign: fl
         ([20.0] * 10 + [25.0] * 10 + [20.0] * 10, 0.0),
         ([20.0] * 10 + [15.0] * 10 + [10.0] * 10, -FURTHEST_K),
         ([20.0] * 3 + [25.0] * 10, 0.0),
+        ([20.0] * 4 + [25.0] * 10, 5.0),
         ([20.0] * 10 + [25.0] * 3, 0.0),
         ([20.0] * 10 + [25.0] * 4, 5.0),
     ],
-    ids=["small", "just", "too far", "back at once", "goes on", "back later", "bounded", "new", "unproven", "proven"],
+    ids=[
+        "small",
+        "just",
+        "too far",
+        "back at once",
+        "goes on",
+        "back later",
+        "bounded",
+        "new",
+        "no longer new",
+        "unproven",
+        "proven",
+    ],
 )
 def test_what_counts(values: list[float], off_k: float) -> None:
     assert fed(values).off_k == pytest.approx(off_k, abs=0.02)
@@ -64,12 +77,48 @@ def test_what_counts(values: list[float], off_k: float) -> None:
 
 def test_it_is_forgotten_in_weeks_and_a_gap_begins_anew() -> None:
     leap = fed([20.0] * 10 + [15.0] * 10)
-    for k in range(1, round(FORGET_S / 600.0)):
+    assert FORGET_S == 864000.0  # ten days
+    for k in range(1, 1440):
         leap.update(15.0, 1200.0 + 600.0 * k)
     assert leap.off_k == pytest.approx(-5.0 / 2.718, rel=0.02)
     leap.update(10.0, 1200.0 + FORGET_S + 3600.0)
     leap.update(10.0, 1200.0 + FORGET_S + 3660.0)
     assert leap.leap_k == 0.0
+
+
+@pytest.mark.parametrize(
+    ("minutes", "leap_k", "counts"),
+    [(1.0, 3.1, False), (1.0, 3.3, True), (25.0, 8.0, True), (25.5, 8.0, False)],
+    ids=["not twice the change before", "more", "after a silence", "too long a silence"],
+)
+def test_a_leap_stands_out_of_the_change_before(minutes: float, leap_k: float, counts: bool) -> None:
+    """One kelvin a minute before, so beyond 1.2 K + twice that; the silence hides nothing for 25 minutes."""
+    steady = minutes > 1.0
+    leap = fed([20.0 if steady else 20.0 + k for k in range(10)])
+    last_c, since_s = leap.last_c, 9 * TICK_S + 60.0 * minutes
+    assert leap.update(last_c + leap_k, since_s) is counts
+    assert leap.leap_k == (pytest.approx(leap_k) if counts else 0.0)
+
+
+@pytest.mark.parametrize(("back_k", "off_k"), [(1.8, 5.0), (2.0, 0.0)])
+def test_what_goes_on_at_half_its_pace_was_no_leap(back_k: float, off_k: float) -> None:
+    """5 K must be more than 1.2 K and twice the next change: 1.9 K."""
+    assert fed([20.0] * 10 + [25.0] + [25.0 + back_k] * 6).off_k == pytest.approx(off_k, abs=0.01)
+
+
+@pytest.mark.parametrize(("seen_k", "off_k"), [(LEAP_K, 0.0), (FURTHEST_K, FURTHEST_K)])
+def test_the_bounds_themselves(seen_k: float, off_k: float) -> None:
+    """1.2 K is the scatter of a sound probe; 9 K is still a leap."""
+    leap = fed([20.0] * 10)
+    leap.leap_k, leap.leap_s, leap.after = seen_k, 60.0, 2.0
+    leap.update(20.0, 600.0)
+    assert (leap.leap_k, leap.off_k) == (0.0, off_k)
+
+
+def test_only_a_leap_is_called_one() -> None:
+    leap = Leap()
+    values = [20.0] * 6 + [25.0] * 6
+    assert [leap.update(v, 60.0 * k) for k, v in enumerate(values)] == [k == 6 for k in range(12)]
 
 
 class Pipe:
@@ -106,6 +155,22 @@ def test_a_pump_that_starts_and_stops_is_no_leap() -> None:
     pipe.minutes(10, pumping=True, water_supply_c=25.0)
     assert pipe.minutes(60, water_supply_c=25.0).supply_low_k == pipe.watch.leaps[SUPPLY].off_k == 0.0
     assert pipe.watch.stands_s == 3600.0 > SETTLED_S
+
+
+def test_how_often_each_probe_is_looked_at() -> None:
+    """Pipe every half minute, once it has stood for two minutes; pile and tank every five."""
+    pipe = Pipe()
+    pipe.watch.look(lambda _: False, True, 0.0, 10.0)
+    looked: dict[str, list[float]] = {name: [] for name in LEAPING}
+    for k in range(1, 100):
+        now_s = 10.0 * k
+        pipe.checks.read(reading(now_s), now_s)
+        pipe.watch.look(lambda _: False, False, now_s, 10.0)
+        for name, leap in zip(LEAPING, pipe.watch.leaps, strict=True):
+            if leap.last_s == now_s:
+                looked[name].append(now_s)
+    assert looked["water_supply_c"] == [30.0 * k for k in range(4, 34)]
+    assert looked["pile_core_c"] == looked["tank_c"] == [300.0, 600.0, 900.0]
 
 
 def test_a_flickering_probe_proves_nothing_and_a_missing_one_is_nothing() -> None:
