@@ -9,6 +9,7 @@ from __future__ import annotations
 from math import nan
 
 from controller.memory import Memory
+from controller.wobble import RestMean, Wobble
 
 DAY_S = 86400.0
 COLD_OUTDOOR_C = 1.0
@@ -28,6 +29,7 @@ DOUBTED_WAIT_S = 1800.0  # the outdoor probe may read some kelvins high (own jud
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
+RESTLESS_S = 3600.0  # a return that leapt to and fro is doubted for so long
 SETTLED_S = 12 * 3600.0  # a line that stood so long is as cold as what lies around it (own judgement)
 GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
 LEAST_MOVED_KG = 2.0
@@ -75,16 +77,21 @@ class FrostGuard(Memory):
     __slots__ = (
         "_pulse_kg",
         "_whole_kg",
+        "back",
         "coldest_c",
         "dry",
+        "flowed",
         "gap_k",
         "heat_day_w",
         "learnt_at_c",
         "learnt_s",
         "moved_kg",
+        "out",
         "outdoor_c",
         "pulse_s",
         "pulsing",
+        "rest_mean",
+        "restless_s",
         "shown_at_c",
         "shown_c",
         "standing_c",
@@ -96,6 +103,9 @@ class FrostGuard(Memory):
     def __init__(self, line_volume_m3: float) -> None:
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
+        self.back, self.out, self.rest_mean = Wobble(), Wobble(), RestMean()
+        self.restless_s = RESTLESS_S
+        self.flowed = False
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
         self.heat_day_w = 0.0
@@ -113,9 +123,12 @@ class FrostGuard(Memory):
 
     def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
         """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
+        threat = frost_threat(outdoor_c, return_c, supply_c)
+        self._watch_noise(return_c, supply_c, flow_kg_s, elapsed_s)
+        return_c = self._believed_return_c(return_c, flow_kg_s)
+        supply_c = nan if self.out.restless else supply_c
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
-        threat = frost_threat(outdoor_c, return_c, supply_c)
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
@@ -167,9 +180,41 @@ class FrostGuard(Memory):
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
         if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True
-        if self.learnt_s > BELIEVED_S or outdoor_c < self.learnt_at_c - COLDER_K:
+        if not self._knows_gap:
             return False
-        return self.standing_c - self.gap_k > PULSE_BELOW_C
+        colder_k = max(self.learnt_at_c - COLDER_K - outdoor_c, 0.0)
+        if colder_k > 0.0 and not self._doubted:
+            return False
+        return self.standing_c - self.gap_k - colder_k > PULSE_BELOW_C  # the gap grows no more than the air cools
+
+    @property
+    def _knows_gap(self) -> bool:
+        """Whether what was learnt from a pulse still holds."""
+        return self.learnt_s <= BELIEVED_S and self.gap_k == self.gap_k
+
+    def _watch_noise(self, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> None:
+        if (flow_kg_s > 0.0) is not self.flowed:  # other water comes to the probes: no leap of theirs
+            self.flowed = flow_kg_s > 0.0
+            self.out.begin(supply_c)
+            self.back.begin(return_c)
+        self.out.update(supply_c, elapsed_s)
+        self.back.update(return_c, elapsed_s)
+        self.restless_s = 0.0 if self.back.restless else min(self.restless_s + elapsed_s, RESTLESS_S)
+        if flow_kg_s > 0.0:
+            self.rest_mean.begin()
+        else:
+            self.rest_mean.add(return_c)
+
+    @property
+    def _doubted(self) -> bool:
+        """Whether the return leaps to and fro, or did of late: the lowest of its readings would look like ice."""
+        return self.restless_s < RESTLESS_S
+
+    def _believed_return_c(self, return_c: float, flow_kg_s: float) -> float:
+        """Return the return as read; of one that leaps to and fro the mean at rest, and nothing while water flows [degC]."""
+        if not self._doubted:
+            return return_c
+        return nan if flow_kg_s > 0.0 or return_c != return_c else self.rest_mean.value_c
 
     def _follow(self, flow_kg_s: float, return_c: float, supply_c: float, elapsed_s: float) -> None:
         self.pulse_s += elapsed_s
@@ -178,7 +223,7 @@ class FrostGuard(Memory):
             self.still_s += elapsed_s
             if not self.pulsing:
                 self.moved_kg, self.coldest_c = 0.0, nan
-                self.standing_c = supply_c if supply_c < return_c or return_c != return_c else return_c
+                self.standing_c = _coldest_standing_c(return_c, supply_c)
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
         if self.moved_kg > DRY_KG:
@@ -198,9 +243,20 @@ class FrostGuard(Memory):
         self.pulsing, self.still_s = False, 0.0
         if self.moved_kg <= DRY_KG:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
-        self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
-        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c:
+        if not (self._doubted and self._knows_gap):  # else nothing new was seen
+            self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
+        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self._doubted:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c
             settled = self.stood_s >= SETTLED_S  # otherwise it had not cooled through and would promise too much
             self.shown_c, self.shown_at_c = self.coldest_c if settled else nan, self.outdoor_c
+
+
+def _coldest_standing_c(return_c: float, supply_c: float) -> float:
+    """Return the coldest water that stands at a probe [degC]; NaN where the return tells nothing and the supply is not cold.
+
+    Water stands warmer at the pile's end of the line, so there it vouches for nothing.
+    """
+    if return_c != return_c:
+        return supply_c if supply_c <= PULSE_BELOW_C else nan
+    return supply_c if supply_c < return_c else return_c

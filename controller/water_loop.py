@@ -156,7 +156,7 @@ class WaterLoop(Memory):
         if not unseen:
             return shown_c
         by_coil_c = return_c + expected_rise_k(core_c, return_c, self.asked_kg_s, BLIND_UA * coil_w_k)
-        last_c = self.seen.lean_c  # as hot as it was last seen in this draw
+        last_c = self.seen.mean_c  # as hot as it was last seen in this draw
         return last_c if last_c > by_coil_c else by_coil_c
 
     def _stood_kg(self) -> float:

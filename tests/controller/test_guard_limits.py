@@ -319,12 +319,13 @@ def test_when_the_line_is_believed_warm(fields: dict[str, float], outdoor_c: flo
 
 
 @pytest.mark.parametrize(
-    ("return_c", "supply_c", "standing_c"), [(4.0, 5.0, 4.0), (4.0, 3.0, 3.0), (nan, 5.0, 5.0), (4.0, nan, 4.0)]
+    ("return_c", "supply_c", "standing_c"),
+    [(4.0, 5.0, 4.0), (4.0, 3.0, 3.0), (nan, 5.0, nan), (nan, 0.6, 0.6), (4.0, nan, 4.0)],
 )
 def test_the_colder_of_the_standing_probes_counts(return_c: float, supply_c: float, standing_c: float) -> None:
     guard = FrostGuard(0.02)
     guard.due(5.0, return_c, supply_c, 0.0, 60.0)
-    assert guard.standing_c == standing_c
+    assert guard.standing_c == pytest.approx(standing_c, nan_ok=True)
 
 
 def test_water_moved_and_the_coldest_of_it() -> None:

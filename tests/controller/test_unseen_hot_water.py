@@ -136,7 +136,7 @@ def test_the_new_memory_survives_a_restart() -> None:
     again, pump_again = WaterLoop(S), PumpDrive(S)
     again.recall(json.loads(json.dumps(loop.snapshot())))
     pump_again.recall(json.loads(json.dumps(pump.snapshot())))
-    assert again.seen.wobble_k > 1.0
+    assert again.seen.wobble.wobble_k > 1.0
     assert again.snapshot() == loop.snapshot()
     assert pump_again.counts_idle
     assert pump_again.snapshot() == pump.snapshot()

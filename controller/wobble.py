@@ -1,0 +1,76 @@
+"""A reading that leaps to and fro as no water does is the probe's noise: how far it leaps, and what lies in its middle."""
+
+from __future__ import annotations
+
+from math import nan
+
+from controller.memory import Memory
+from controller.stuck import Still
+
+MUTE_LEAP_S = 120.0  # two readings refused one after the other still belong to the leaps around them
+RESTLESS_K = 0.5
+WOBBLE_SHARE, MEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the reading
+FEWEST_READINGS, MOST_READINGS = 8.0, 30.0  # of which a mean says anything, and counts
+
+
+class Wobble(Memory):
+    """One reading: how long it has stood still, its running mean, and the mean of its leaps to and fro."""
+
+    __slots__ = ("leap_k", "mean_c", "still", "wobble_k")
+
+    def __init__(self) -> None:
+        self.still = Still()
+        self.mean_c = nan
+        self.leap_k = self.wobble_k = 0.0
+
+    @property
+    def restless(self) -> bool:
+        """Whether the reading leaps to and fro as no water does."""
+        return self.wobble_k > RESTLESS_K
+
+    def begin(self, value_c: float) -> None:
+        """Begin anew: what changed up to here is no leap."""
+        self.still.last, self.leap_k = value_c, 0.0
+        self.mean_c = value_c
+
+    def update(self, value_c: float, dt_s: float) -> None:
+        """Take a reading; NaN tells nothing."""
+        leap_k = value_c - self.still.last
+        self.still.update(value_c, dt_s)
+        if value_c != value_c:
+            return
+        if leap_k != leap_k:
+            self.mean_c = value_c
+            leap_k = 0.0
+        self.mean_c += MEAN_SHARE * (value_c - self.mean_c)
+        if self.still.same_s > MUTE_LEAP_S:
+            self.leap_k = 0.0
+        if leap_k != 0.0:  # else a reading that was refused: nothing new
+            back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
+            self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
+            self.leap_k = leap_k
+
+
+class RestMean(Memory):
+    """The mean of many readings of something that changes slowly: what a restless probe still tells."""
+
+    __slots__ = ("mean_c", "readings")
+
+    def __init__(self) -> None:
+        self.mean_c = 0.0
+        self.readings = 0.0
+
+    def begin(self) -> None:
+        """Forget what was."""
+        self.readings = 0.0
+
+    def add(self, value_c: float) -> None:
+        """Take a reading; NaN tells nothing."""
+        if value_c == value_c:
+            self.readings = min(self.readings + 1.0, MOST_READINGS)
+            self.mean_c += (value_c - self.mean_c) / self.readings
+
+    @property
+    def value_c(self) -> float:
+        """The mean of late [degC]; NaN for too few readings."""
+        return self.mean_c if self.readings >= FEWEST_READINGS else nan

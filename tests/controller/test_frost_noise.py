@@ -1,0 +1,97 @@
+"""A return probe that leaps to and fro: its lowest readings must not look like ice, nor teach anything."""
+
+from __future__ import annotations
+
+from math import nan
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.frost import COLDER_K, RESTLESS_S, FrostGuard
+from controller.wobble import FEWEST_READINGS, MOST_READINGS, RestMean, Wobble
+
+
+def wobbled(values: list[float]) -> Wobble:
+    wobble = Wobble()
+    for value in values:
+        wobble.update(value, 60.0)
+    return wobble
+
+
+def test_leaps_to_and_fro_are_measured_and_one_way_is_none() -> None:
+    assert wobbled([10.0, 12.0] * 20).wobble_k == pytest.approx(2.0, rel=0.01)
+    assert wobbled([10.0 + 2.0 * k for k in range(20)]).wobble_k == 0.0
+    assert not wobbled([10.0, 10.4] * 20).restless and wobbled([10.0, 10.6] * 20).restless
+
+
+def test_a_missing_or_a_refused_reading_is_no_leap() -> None:
+    assert wobbled([10.0, nan, 12.0, nan, 10.0, nan]).wobble_k == 0.0
+    held = wobbled([10.0, 12.0, 12.0, 10.0])
+    assert held.wobble_k == pytest.approx(0.5)  # a quarter of the two kelvins back
+    assert wobbled([10.0, 12.0, 12.0, 12.0, 12.0, 10.0]).wobble_k == 0.0  # it stood at the new place
+
+
+def test_the_mean_at_rest_needs_some_readings_and_forgets_the_oldest() -> None:
+    mean = RestMean()
+    for k in range(int(FEWEST_READINGS) - 1):
+        mean.add(float(k))
+    assert mean.value_c != mean.value_c
+    mean.add(FEWEST_READINGS - 1.0)
+    assert mean.value_c == pytest.approx((FEWEST_READINGS - 1.0) / 2.0)
+    for _ in range(int(10.0 * MOST_READINGS)):
+        mean.add(20.0)
+    assert mean.value_c == pytest.approx(20.0, abs=0.01)
+    mean.add(nan)
+    assert mean.value_c == pytest.approx(20.0, abs=0.01)
+    mean.begin()
+    assert mean.value_c != mean.value_c
+
+
+def restless_night(seed: int, sd_k: float = 3.0, true_c: float = 6.0, hours: float = 8.0) -> tuple[FrostGuard, int]:
+    """A return at 6 degC whose probe leaps to and fro, after a pulse that measured a gap of 1 K; pulses that began."""
+    guard, noise, pulses, pumped = FrostGuard(0.02), np.random.default_rng(seed), 0, False
+    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.wait_s = 1.0, 0.0, -5.0, 600.0
+    for _ in range(round(hours * 60.0)):
+        read_c = true_c + noise.normal(0.0, sd_k)
+        due = guard.due(-5.0, read_c, 20.0, 0.05 if pumped else 0.0, 60.0)
+        pulses += due and not pumped
+        pumped = due
+    return guard, pulses
+
+
+@given(st.integers(0, 10**6))
+def test_noise_of_the_return_is_not_the_coldest_water(seed: int) -> None:
+    """The lowest of 30 readings with 3 K of scatter is some 6 K below their mean; every ten minutes would be 48 pulses."""
+    guard, pulses = restless_night(seed)
+    assert pulses <= 6 and guard.gap_k <= 9.0
+
+
+def test_a_restless_return_that_is_cold_in_the_mean_is_served() -> None:
+    assert restless_night(1, true_c=0.5)[1] >= 20
+
+
+def test_a_gap_learnt_in_milder_air_counts_for_more_in_colder_air_while_the_return_is_restless() -> None:
+    guard = FrostGuard(0.02)
+    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.standing_c, guard.restless_s = 1.0, 0.0, -5.0, 6.0, 0.0
+    assert guard._believed_warm(-5.0) and guard._believed_warm(-5.0 - COLDER_K - 4.0)
+    assert not guard._believed_warm(-5.0 - COLDER_K - 4.5)
+    guard.restless_s = RESTLESS_S
+    assert guard._believed_warm(-5.0 - COLDER_K) and not guard._believed_warm(-5.0 - COLDER_K - 0.1)
+
+
+def test_a_silent_return_leaves_nothing_to_believe_in_but_its_time() -> None:
+    """The supply stands warm at the pile's end and says nothing of the line."""
+    guard = FrostGuard(0.02)
+    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.wait_s = 1.0, 0.0, -5.0, 600.0
+    assert not any(guard.due(-5.0, nan, 30.0, 0.0, 60.0) for _ in range(9))
+    assert guard.due(-5.0, nan, 30.0, 0.0, 60.0)
+
+
+def test_water_that_begins_to_move_is_no_leap() -> None:
+    guard = FrostGuard(0.02)
+    for k in range(60):
+        moves = k % 4 == 3
+        guard.due(-5.0, 2.0 if moves else 8.0, 50.0 if moves else 8.0, 0.05 if moves else 0.0, 60.0)
+    assert guard.back.wobble_k == guard.out.wobble_k == 0.0
