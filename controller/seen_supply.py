@@ -25,6 +25,10 @@ class SeenSupply(Memory):
         """Whether the reading stands still as no fresh water does."""
         return self.wobble.still.same_s >= HELD_S
 
+    def unmoved(self, on_s: float) -> bool:
+        """Whether the reading is what it was when the draw began, ``on_s`` ago: fresh water would have changed it."""
+        return self.held and self.wobble.still.same_s >= on_s
+
     @property
     def restless(self) -> bool:
         """Whether the reading leaps to and fro as no water does."""

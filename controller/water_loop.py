@@ -151,7 +151,7 @@ class WaterLoop(Memory):
         if self.passed_kg < self._stood_kg():
             rise_k = expected_rise_k(core_c, return_c, self.asked_kg_s, coil_w_k)
             held = self.seen.held and shown_c - return_c < FAR_BELOW_SHARE * rise_k
-            doubtful = held or self.seen.restless
+            doubtful = held or self.seen.unmoved(self.on_s) or self.seen.restless
             return core_c if unseen or (doubtful and core_c > shown_c) else shown_c
         if not unseen:
             return shown_c

@@ -27,6 +27,14 @@ def stuck(step: int) -> float:
     return 12.0
 
 
+def stuck_just_below(step: int) -> float:
+    return LIMIT_C - 1.0
+
+
+def new_but_steady(step: int) -> float:
+    return LIMIT_C - 20.0 if step == 0 else LIMIT_C - 1.0
+
+
 def leaping(step: int) -> float:
     return LIMIT_C + 1.0 + (4.0 if step % 2 else -4.0)
 
@@ -53,6 +61,8 @@ def stopped_after_s(reading: Callable[[int], float], core_c: float, longest_s: f
     ("reading", "core_c", "stops"),
     [
         (stuck, HOT_CORE_C, True),
+        (stuck_just_below, HOT_CORE_C, True),
+        (new_but_steady, HOT_CORE_C, False),  # it came with the water
         (leaping, HOT_CORE_C, True),
         (steady_hot, HOT_CORE_C, True),
         (silent, LIMIT_C - 5.0, False),  # the pile cannot make it too hot
