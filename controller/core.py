@@ -29,7 +29,7 @@ from controller.estimate import PileObserver, water_heat_w
 from controller.fan import AirNeeds, FanDrive, air_share
 from controller.fan_watch import FanWatch
 from controller.flow_witness import FlowWitness
-from controller.frost import FrostGuard
+from controller.frost import PROOF_ROOM_K, FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
 from controller.guards import crop_at_risk, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
@@ -408,7 +408,10 @@ class Controller(Memory):
         if self.phase == DRAINED:
             return False
         flow_kg_s, elapsed_s = v.flow_kg_s, self.clock.elapsed_s
-        due = self.frost.due(self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s)
+        warm = v.core_c > self._settings.pile_floor_c + PROOF_ROOM_K
+        due = self.frost.due(
+            self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s, affords_proof=warm
+        )
         chills = not self._ranks.frost_over_floor and v.core_c < self._settings.pile_floor_c
         v.frost_barred = chills or not self.pump_battery.frost
         return due and not v.frost_barred

@@ -29,6 +29,9 @@ DOUBTED_WAIT_S = 1800.0  # the outdoor probe may read some kelvins high (own jud
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
+# A line that stood so long is tried, whatever vouches for it, so that a frozen one is told within a day; but not by a pile
+# so close to its floor: there a pulse for nothing every day is too much (own judgement)
+PROVE_S, PROOF_ROOM_K = 18 * 3600.0, 5.0
 RESTLESS_S = 3600.0  # a return that leapt to and fro is doubted for so long
 SETTLED_S = 12 * 3600.0  # a line that stood so long is as cold as what lies around it (own judgement)
 GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
@@ -121,8 +124,20 @@ class FrostGuard(Memory):
         self.dry = 0.0
         self.coldest_c = nan
 
-    def due(self, outdoor_c: float, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> bool:
-        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step."""
+    def due(
+        self,
+        outdoor_c: float,
+        return_c: float,
+        supply_c: float,
+        flow_kg_s: float,
+        elapsed_s: float,
+        affords_proof: bool = False,
+    ) -> bool:
+        """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step.
+
+        ``affords_proof``: the pile bears a pulse in most of a day even where everything vouches for the line, since ice in
+        the middle of a line that stands is seen by no probe.
+        """
         threat = frost_threat(outdoor_c, return_c, supply_c)
         self._watch_noise(return_c, supply_c, flow_kg_s, elapsed_s)
         return_c = self._believed_return_c(return_c, flow_kg_s)
@@ -132,9 +147,14 @@ class FrostGuard(Memory):
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
                 self._end(outdoor_c)
-        elif threat and self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c):
+        elif threat and self._is_time(outdoor_c, affords_proof):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
+
+    def _is_time(self, outdoor_c: float, affords_proof: bool) -> bool:
+        if affords_proof and self.still_s >= PROVE_S:
+            return True
+        return self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c)
 
     @property
     def pulse_kg_s(self) -> float:
@@ -177,6 +197,8 @@ class FrostGuard(Memory):
 
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
+        if self.dry > 0.0:  # the last pulse moved nothing
+            return False
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
         if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
             return True

@@ -71,14 +71,15 @@ class Night:
     def __init__(self, outdoor_c: float = -5.0, probe_c: float = 10.0, line_c: float = 10.0) -> None:
         self.guard, self.outdoor_c, self.probe_c, self.line_c = FrostGuard(0.02), outdoor_c, probe_c, line_c
         self.pumped, self.pulses = False, 0
+        self.affords, self.flow_kg_s = False, 0.05
 
     def hours(self, hours: float, dt_s: float = 20.0) -> int:
         """Let time pass and return how many pulses began."""
         before = self.pulses
         for _ in range(round(hours * 3600.0 / dt_s)):
             return_c = self.line_c if self.pumped else self.probe_c
-            flow = 0.05 if self.pumped else 0.0
-            due = self.guard.due(self.outdoor_c, return_c, self.probe_c, flow, dt_s)
+            flow = self.flow_kg_s if self.pumped else 0.0
+            due = self.guard.due(self.outdoor_c, return_c, self.probe_c, flow, dt_s, self.affords)
             self.pulses += due and not self.pumped
             self.pumped = due
         return self.pulses - before
@@ -101,6 +102,27 @@ def test_a_pulse_of_freezing_water_can_move_the_whole_line() -> None:
     guard.pulsing = True
     guard.due(-5.0, 0.5, 5.0, 0.05, 10.0)
     assert guard.pulse_kg_s * PULSE_S == pytest.approx(30.0)
+
+
+@pytest.mark.parametrize(("affords", "pulses"), [(True, 2), (False, 0)])
+def test_a_line_that_stands_for_most_of_a_day_is_tried_if_the_pile_affords_it(affords: bool, pulses: int) -> None:
+    """Its middle may freeze between warm ends: 40 h hold two trials."""
+    night = Night()
+    night.hours(1.5)
+    night.affords = affords
+    assert night.hours(40.0) == pulses
+
+
+def test_a_trial_that_moves_nothing_is_repeated_until_something_moves() -> None:
+    night = Night()
+    night.hours(1.5)
+    night.affords, night.flow_kg_s = True, 0.0
+    assert night.hours(18.0) == 1 and night.guard.dry == 1.0
+    night.affords = False
+    assert night.hours(8.0) >= DRY_PATIENCE
+    night.flow_kg_s = 0.05
+    night.hours(1.0)
+    assert night.guard.dry == 0.0 and night.hours(12.0) == 0
 
 
 def test_a_line_colder_than_its_probes_is_served_by_what_the_pulse_showed() -> None:
