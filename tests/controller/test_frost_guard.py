@@ -96,6 +96,16 @@ def test_the_tenth_of_ice_in_a_bare_pipe_by_hand() -> None:
     assert pytest.approx(334e3 * 0.1 * 0.53 / (25.0 * 3.1416 * 0.032), rel=0.02) == ICE_K_S
 
 
+@pytest.mark.parametrize(("back_c", "moved_kg", "ends"), [(0.61, 5.0, True), (0.6, 5.0, False), (0.6, 20.0, True)])
+def test_a_pulse_that_brings_water_of_half_a_degree_moves_the_whole_line(
+    back_c: float, moved_kg: float, ends: bool
+) -> None:
+    """A quarter of 20 kg else."""
+    guard = FrostGuard(0.02)
+    guard.moved_kg = moved_kg
+    assert guard._moved_enough(back_c) is ends
+
+
 def test_a_pulse_of_freezing_water_can_move_the_whole_line() -> None:
     guard = FrostGuard(0.03)
     assert guard.pulse_kg_s == 0.0

@@ -30,7 +30,12 @@ def test_a_missing_or_a_refused_reading_is_no_leap() -> None:
     assert wobbled([10.0, nan, 12.0, nan, 10.0, nan]).wobble_k == 0.0
     held = wobbled([10.0, 12.0, 12.0, 10.0])
     assert held.wobble_k == pytest.approx(0.5)  # a quarter of the two kelvins back
+    assert wobbled([10.0, 12.0, 12.0, 12.0, 10.0]).wobble_k == pytest.approx(0.5)
     assert wobbled([10.0, 12.0, 12.0, 12.0, 12.0, 10.0]).wobble_k == 0.0  # it stood at the new place
+
+
+def test_the_running_mean_takes_a_quarter_of_each_reading() -> None:
+    assert wobbled([10.0, 14.0]).mean_c == 11.0
 
 
 def test_the_mean_at_rest_needs_some_readings_and_forgets_the_oldest() -> None:

@@ -1,0 +1,92 @@
+"""The bound on hot water, number by number: what is asked of the pump, and for how long."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import nan
+
+import pytest
+
+from controller import ControllerSettings
+from controller.seen_supply import SeenSupply
+from controller.water_loop import PATIENCE, WaterLoop
+
+S = ControllerSettings()
+LIMIT_C, TARGET = S.supply_max_c, S.flow_target_kg_s
+
+
+@pytest.mark.parametrize(
+    ("hot_day_s", "times"), [(3600.0, 0.0), (3900.0, 1.3), (5100.0, 2.5), (6600.0, 4.0), (7200.0, 4.0)]
+)
+def test_how_much_a_draw_of_hot_water_is_quickened(hot_day_s: float, times: float) -> None:
+    """From an hour to 110 minutes it rises from once to four times the target in a straight line."""
+    loop = WaterLoop(S)
+    loop.hot_day_s = hot_day_s
+    assert loop.hasty_kg_s(0.0, LIMIT_C + 0.1) == pytest.approx(times * TARGET)
+    assert loop.hasty_kg_s(0.0, LIMIT_C) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("supply_c", "core_c", "scalds", "passed_kg", "flow_kg_s"),
+    [
+        (LIMIT_C - 2.9, 60.0, PATIENCE, 0.0, 52.0 / 360.0),
+        (LIMIT_C - 3.0, 60.0, PATIENCE, 0.0, 0.0),
+        (LIMIT_C + 5.0, 60.0, PATIENCE - 1.0, 0.0, 0.0),
+        (LIMIT_C + 5.0, 60.0, PATIENCE, 51.9, 52.0 / 360.0),
+        (LIMIT_C + 5.0, 60.0, PATIENCE, 52.0, 0.0),
+        (nan, LIMIT_C + 0.1, 0.0, 0.0, 52.0 / 360.0),
+        (nan, LIMIT_C, 0.0, 0.0, 0.0),
+    ],
+)
+def test_what_stood_in_forty_litres_is_brought_through_in_six_minutes(
+    supply_c: float, core_c: float, scalds: float, passed_kg: float, flow_kg_s: float
+) -> None:
+    """1.3 times 40 kg, where the guard stopped four draws, or where nothing shows the water."""
+    loop = WaterLoop(replace(S, coil_water_kg=40.0))
+    loop.scalds, loop.passed_kg = scalds, passed_kg
+    assert loop._flush_kg_s(supply_c, core_c) == pytest.approx(flow_kg_s)
+
+
+def test_unseen_water_of_an_unknown_coil_is_fifty_kilograms() -> None:
+    assert WaterLoop(S)._flush_kg_s(nan, 60.0) == pytest.approx(50.0 / 360.0)
+
+
+def flows(loop: WaterLoop, may: bool, times: int) -> list[bool]:
+    return [loop.flow_kg_s(may, 1.0, 30.0 + 0.1 * k, 20.0, 40.0, 60.0, 60.0) > 0.0 for k in range(times)]
+
+
+def test_a_draw_lasts_three_minutes_and_rests_five() -> None:
+    loop = WaterLoop(S)
+    assert flows(loop, True, 1) == [True]
+    assert flows(loop, False, 4) == [True, True, False, False]
+    assert flows(loop, True, 4) == [False, False, False, True]  # the step that ended the draw counts as rest
+
+
+def test_a_pause_holds_to_its_end() -> None:
+    loop = WaterLoop(S)
+    flows(loop, True, 3)
+    loop.pause_s = 0.5
+    assert flows(loop, True, 1) == [False]
+
+
+def test_a_restless_supply_may_be_as_hot_as_its_mean_and_one_leap() -> None:
+    seen = SeenSupply()
+    seen.begin(40.0)
+    hottest_c = [seen.update(40.0 + 4.0 * (k % 2), 10.0) for k in range(40)]
+    assert hottest_c[-2:] == pytest.approx([45.71, 46.29], abs=0.01)  # means a seventh of 2 K off 42, and 4 to and fro
+    calm = SeenSupply()
+    calm.begin(40.0)
+    assert [calm.update(40.0 + k, 10.0) for k in range(3)] == [40.0, 41.0, 42.0]
+
+
+def test_a_reading_that_was_there_before_the_draw_is_not_its_water() -> None:
+    seen = SeenSupply()
+    seen.begin(40.0)
+    for on_s in (10.0, 20.0, 30.0):
+        seen.update(40.0, 10.0)
+        assert seen.unmoved(on_s) is (on_s >= 30.0)
+    seen.update(40.1, 10.0)
+    for on_s in (50.0, 60.0, 70.0, 80.0):
+        seen.update(40.1, 10.0)
+        assert not seen.unmoved(on_s)
+    assert seen.held
