@@ -3,6 +3,7 @@
     python bench/harvest.py --seasons 20              # with the clairvoyant bound (minutes a season)
     python bench/harvest.py --seasons 20 --tuned      # and the best of 162 fixed rules, searched for each season
     python bench/harvest.py --seasons 1000 --no-bound # cold hours only
+    python bench/harvest.py --seasons 20 --no-bound --valve # with and without a mixing valve
 
 Every season is a random plant up to 50 % off its design, in real weather (`sim.population`); the controller is told
 the design only. Heat and cold hours are always named together. The clairvoyant is the best draw law found by a search
@@ -17,7 +18,7 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,17 @@ SETTLED_S = 48 * 3600.0
 HOUR_S, DAY_S = 3600.0, 86400.0
 FLOOR_C = 45.0
 Z_90 = 1.645
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is run of each season, for how many days, and the generations of the clairvoyant's search."""
+
+    days: float
+    bound: bool
+    rounds: int
+    tuned: bool
+    valve: bool
 
 
 class Listener:
@@ -92,8 +104,9 @@ def estimate_errors(rows: list[tuple[float, ...]], elapsed_s: Any, core_c: Any) 
     }
 
 
-def judge(case: RandomSeason, days: float, bound: bool, rounds: int, tuned: bool) -> dict[str, Any]:
+def judge(case: RandomSeason, wanted: Wanted) -> dict[str, Any]:
     """Everything about one random season."""
+    days = wanted.days
     listener = Listener(Controller(case.settings))
     result = run_season(case.built, listener, days=days, seed=case.number)
     row: dict[str, Any] = {
@@ -104,16 +117,17 @@ def judge(case: RandomSeason, days: float, bound: bool, rounds: int, tuned: bool
     row.update(estimate_errors(listener.rows, result.history.elapsed_s, result.history["core_c"]))
     row["days_held"] = days_held(listener.rows, result.history.elapsed_s, result.history["core_c"])
     others: dict[str, Policy] = {}
-    if tuned:
+    if wanted.tuned:
         others["tuned"] = make_policy("tuned", case.built, best_rule(case.built, days, case.number, workers=1).rule)
-    if bound:
+    if wanted.valve:
         others[VALVE] = Controller(replace(case.settings, supply_max_c=VALVE_C))
+    if wanted.bound:
         others[FROST_ONLY] = Controller(replace(case.settings, pile_floor_c=60.0, start_core_c=60.0))
         others |= {name: make_policy(name, case.built) for name in OPPONENTS}
     for name, policy in others.items():
         row[name] = scores(run_season(case.built, policy, days=days, seed=case.number).summary())
-    if bound:
-        best = search(case.built, days, case.number, rounds=rounds, crowd=1)
+    if wanted.bound:
+        best = search(case.built, days, case.number, rounds=wanted.rounds, crowd=1)
         row["clairvoyant"] = {
             "backup_avoided_kwh": best.backup_avoided_kwh,
             "heat_useful_kwh": best.heat_useful_kwh,
@@ -128,16 +142,16 @@ def scores(summary: dict[str, Any]) -> dict[str, Any]:
     return {k: summary[k] for k in ("backup_avoided_kwh", "heat_useful_kwh", "cold_hours_from_draw", "core_min_c")}
 
 
-def work(number: int, days: float, bound: bool, rounds: int, tuned: bool) -> dict[str, Any]:
+def work(number: int, wanted: Wanted) -> dict[str, Any]:
     """Draw case ``number`` and judge it; runs in a worker."""
-    return judge(random_season(Scenario.load(BASE), number), days, bound, rounds, tuned)
+    return judge(random_season(Scenario.load(BASE), number), wanted)
 
 
-def campaign(numbers: range, days: float, bound: bool, rounds: int, tuned: bool, workers: int) -> list[dict[str, Any]]:
+def campaign(numbers: range, wanted: Wanted, workers: int) -> list[dict[str, Any]]:
     """Judge all cases on all cores, with progress; the order of the rows is that of the numbers."""
     began, rows = time.perf_counter(), []
     with ProcessPoolExecutor(workers) as pool:
-        futures = [pool.submit(work, n, days, bound, rounds, tuned) for n in numbers]
+        futures = [pool.submit(work, n, wanted) for n in numbers]
         for done, future in enumerate(as_completed(futures), 1):
             rows.append(future.result())
             row, spent = rows[-1], time.perf_counter() - began
@@ -175,7 +189,7 @@ def shares(rows: list[dict[str, Any]]) -> list[str]:
     lines = []
     for name in ("warmheap", VALVE):
         for key, word in (("backup_avoided_kwh", "backup avoided"), ("heat_useful_kwh", "useful heat")):
-            pairs = [(r[name][key], r["clairvoyant"][key]) for r in rows if "clairvoyant" in r]
+            pairs = [(r[name][key], r["clairvoyant"][key]) for r in rows if {name, "clairvoyant"} <= r.keys()]
             share = np.array([ours / best for ours, best in pairs if best > 1.0])
             if len(share):
                 ours, best = np.sum(pairs, axis=0)
@@ -208,11 +222,15 @@ def main() -> int:
     parser.add_argument(
         "--tuned", action="store_true", help="search the best fixed rule for each season too: minutes each"
     )
+    parser.add_argument(
+        "--valve", action="store_true", help=f"our controller also with a scald limit of {VALVE_C:g} degC"
+    )
     parser.add_argument("--rounds", type=int, default=4, help="generations of the clairvoyant's search")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, help="write every season's row here as JSON")
     a = parser.parse_args()
-    rows = campaign(range(a.first, a.first + a.seasons), a.days, not a.no_bound, a.rounds, a.tuned, a.workers)
+    wanted = Wanted(a.days, not a.no_bound, a.rounds, a.tuned, a.valve)
+    rows = campaign(range(a.first, a.first + a.seasons), wanted, a.workers)
     if a.out:
         a.out.write_text(json.dumps(rows, indent=1))
     print(f"{a.seasons} random seasons of {a.days:g} days from number {a.first}:\n")
