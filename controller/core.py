@@ -242,7 +242,7 @@ class Controller(Memory):
         r.pile_core_c -= leap.core_high_k
 
     def _flickers(self, sensor: str) -> bool:
-        return self.slow.doubted(self.checks, sensor)
+        return self.slow.doubted(self.checks, sensor) or self.frost.doubts(sensor)
 
     def _hot_supply_c(self, r: Readings) -> float:
         """Return how hot the supply may be [degC]: as shown of late, and more where its probe has leapt down."""

@@ -32,7 +32,6 @@ OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than t
 # A line that stood so long is tried, whatever vouches for it, so that a frozen one is told within a day; but not by a pile
 # so close to its floor: there a pulse for nothing every day is too much (own judgement)
 PROVE_S, PROOF_ROOM_K = 18 * 3600.0, 5.0
-RESTLESS_S = 3600.0  # a return that leapt to and fro is doubted for so long
 SETTLED_S = 12 * 3600.0  # a line that stood so long is as cold as what lies around it (own judgement)
 GROUND_SINKS_K_S = 0.1 / DAY_S  # around a buried pipe in winter (own judgement)
 LEAST_MOVED_KG = 2.0
@@ -94,7 +93,6 @@ class FrostGuard(Memory):
         "pulse_s",
         "pulsing",
         "rest_mean",
-        "restless_s",
         "shown_at_c",
         "shown_c",
         "standing_c",
@@ -107,7 +105,6 @@ class FrostGuard(Memory):
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
         self.back, self.out, self.rest_mean = Wobble(), Wobble(), RestMean()
-        self.restless_s = RESTLESS_S
         self.flowed = False
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
@@ -141,7 +138,7 @@ class FrostGuard(Memory):
         threat = frost_threat(outdoor_c, return_c, supply_c)
         self._watch_noise(return_c, supply_c, flow_kg_s, elapsed_s)
         return_c = self._believed_return_c(return_c, flow_kg_s)
-        supply_c = nan if self.out.restless else supply_c
+        supply_c = nan if self.out.doubted else supply_c
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         if self.pulsing:
@@ -205,7 +202,7 @@ class FrostGuard(Memory):
         if not self._knows_gap:
             return False
         colder_k = max(self.learnt_at_c - COLDER_K - outdoor_c, 0.0)
-        if colder_k > 0.0 and not self._doubted:
+        if colder_k > 0.0 and not self.back.doubted:
             return False
         return self.standing_c - self.gap_k - colder_k > PULSE_BELOW_C  # the gap grows no more than the air cools
 
@@ -221,20 +218,18 @@ class FrostGuard(Memory):
             self.back.begin(return_c)
         self.out.update(supply_c, elapsed_s)
         self.back.update(return_c, elapsed_s)
-        self.restless_s = 0.0 if self.back.restless else min(self.restless_s + elapsed_s, RESTLESS_S)
         if flow_kg_s > 0.0:
             self.rest_mean.begin()
         else:
             self.rest_mean.add(return_c)
 
-    @property
-    def _doubted(self) -> bool:
-        """Whether the return leaps to and fro, or did of late: the lowest of its readings would look like ice."""
-        return self.restless_s < RESTLESS_S
+    def doubts(self, sensor: str) -> bool:
+        """Tell whether a water probe leaps to and fro, or did of late: the lowest of its readings would look like ice."""
+        return (sensor == "water_return_c" and self.back.doubted) or (sensor == "water_supply_c" and self.out.doubted)
 
     def _believed_return_c(self, return_c: float, flow_kg_s: float) -> float:
         """Return the return as read; of one that leaps to and fro the mean at rest, and nothing while water flows [degC]."""
-        if not self._doubted:
+        if not self.back.doubted:
             return return_c
         return nan if flow_kg_s > 0.0 or return_c != return_c else self.rest_mean.value_c
 
@@ -265,9 +260,9 @@ class FrostGuard(Memory):
         self.pulsing, self.still_s = False, 0.0
         if self.moved_kg <= DRY_KG:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
-        if not (self._doubted and self._knows_gap):  # else nothing new was seen
+        if not (self.back.doubted and self._knows_gap):  # else nothing new was seen
             self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
-        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self._doubted:
+        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self.back.doubted:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c
             settled = self.stood_s >= SETTLED_S  # otherwise it had not cooled through and would promise too much

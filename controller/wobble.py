@@ -10,18 +10,25 @@ from controller.stuck import Still
 MUTE_LEAP_S = 120.0  # two readings refused one after the other still belong to the leaps around them
 RESTLESS_K = 0.5
 WOBBLE_SHARE, MEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the reading
+DOUBTED_S = 3600.0  # what leapt to and fro is doubted for so long
 FEWEST_READINGS, MOST_READINGS = 8.0, 30.0  # of which a mean says anything, and counts
 
 
 class Wobble(Memory):
     """One reading: how long it has stood still, its running mean, and the mean of its leaps to and fro."""
 
-    __slots__ = ("leap_k", "mean_c", "still", "wobble_k")
+    __slots__ = ("calm_s", "leap_k", "mean_c", "still", "wobble_k")
 
     def __init__(self) -> None:
         self.still = Still()
         self.mean_c = nan
         self.leap_k = self.wobble_k = 0.0
+        self.calm_s = DOUBTED_S
+
+    @property
+    def doubted(self) -> bool:
+        """Whether it is restless, or was of late."""
+        return self.calm_s < DOUBTED_S
 
     @property
     def restless(self) -> bool:
@@ -35,6 +42,7 @@ class Wobble(Memory):
 
     def update(self, value_c: float, dt_s: float) -> None:
         """Take a reading; NaN tells nothing."""
+        self.calm_s = 0.0 if self.restless else min(self.calm_s + dt_s, DOUBTED_S)
         leap_k = value_c - self.still.last
         self.still.update(value_c, dt_s)
         if value_c != value_c:

@@ -6,11 +6,12 @@ from math import nan
 
 import numpy as np
 import pytest
+from helpers import drawing_controller, reading
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.frost import COLDER_K, RESTLESS_S, FrostGuard
-from controller.wobble import FEWEST_READINGS, MOST_READINGS, RestMean, Wobble
+from controller.frost import COLDER_K, FrostGuard
+from controller.wobble import DOUBTED_S, FEWEST_READINGS, MOST_READINGS, RestMean, Wobble
 
 
 def wobbled(values: list[float]) -> Wobble:
@@ -24,6 +25,17 @@ def test_leaps_to_and_fro_are_measured_and_one_way_is_none() -> None:
     assert wobbled([10.0, 12.0] * 20).wobble_k == pytest.approx(2.0, rel=0.01)
     assert wobbled([10.0 + 2.0 * k for k in range(20)]).wobble_k == 0.0
     assert not wobbled([10.0, 10.4] * 20).restless and wobbled([10.0, 10.6] * 20).restless
+
+
+def test_what_was_restless_is_doubted_for_an_hour() -> None:
+    wobble = wobbled([10.0, 14.0] * 10)
+    assert wobble.doubted
+    for k in range(20):  # it dies down in some minutes
+        wobble.update(10.0 + 0.1 * (k % 2), 60.0)
+    assert wobble.doubted and not wobble.restless
+    for k in range(60):
+        wobble.update(10.0 + 0.1 * (k % 2), 60.0)
+    assert not wobble.doubted
 
 
 def test_a_missing_or_a_refused_reading_is_no_leap() -> None:
@@ -79,10 +91,10 @@ def test_a_restless_return_that_is_cold_in_the_mean_is_served() -> None:
 
 def test_a_gap_learnt_in_milder_air_counts_for_more_in_colder_air_while_the_return_is_restless() -> None:
     guard = FrostGuard(0.02)
-    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.standing_c, guard.restless_s = 1.0, 0.0, -5.0, 6.0, 0.0
+    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.standing_c, guard.back.calm_s = 1.0, 0.0, -5.0, 6.0, 0.0
     assert guard._believed_warm(-5.0) and guard._believed_warm(-5.0 - COLDER_K - 4.0)
     assert not guard._believed_warm(-5.0 - COLDER_K - 4.5)
-    guard.restless_s = RESTLESS_S
+    guard.back.calm_s = DOUBTED_S
     assert guard._believed_warm(-5.0 - COLDER_K) and not guard._believed_warm(-5.0 - COLDER_K - 0.1)
 
 
@@ -100,3 +112,17 @@ def test_water_that_begins_to_move_is_no_leap() -> None:
         moves = k % 4 == 3
         guard.due(-5.0, 2.0 if moves else 8.0, 50.0 if moves else 8.0, 0.05 if moves else 0.0, 60.0)
     assert guard.back.wobble_k == guard.out.wobble_k == 0.0
+
+
+def test_noise_is_neither_a_leap_nor_water_that_circulates() -> None:
+    """A supply with 4 K of scatter while the pump stands, for two days after three quiet hours."""
+    controller, begin_s = drawing_controller()
+    noise = np.random.default_rng(3)
+    for k in range(2 * 1440):
+        scatter_k = 0.05 if k < 180 else 4.0
+        supply_c, return_c = 15.0 + noise.normal(0.0, scatter_k), 20.0 + noise.normal(0.0, 0.5 * scatter_k)
+        at = {"greenhouse_c": 15.0, "water_flow_kg_s": 0.0, "water_supply_c": supply_c, "water_return_c": return_c}
+        d = controller.step(reading(begin_s + 60.0 * k, **at))
+        assert not {"probe-leapt", "thermosiphon"} & {a.code for a in d.alarms}
+    assert controller.frost.doubts("water_supply_c") and controller.frost.doubts("water_return_c")
+    assert not controller.frost.doubts("tank_c")
