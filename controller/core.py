@@ -58,6 +58,7 @@ from controller.stuck import StuckWatch
 from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
+from controller.water_noise import WaterNoise
 
 SNAPSHOT_VERSION = 8
 LONGEST_WAIT_S = 60.0
@@ -98,6 +99,7 @@ class Controller(Memory):
         "in_phase_s",
         "leap",
         "loop",
+        "noise",
         "outlook",
         "phase",
         "phase_cause",
@@ -125,7 +127,8 @@ class Controller(Memory):
         self.loop = WaterLoop(s)
         self.pump = PumpDrive(s)
         self.fan = FanDrive(s)
-        self.frost = FrostGuard(s.line_volume_m3)
+        self.noise = WaterNoise()
+        self.frost = FrostGuard(s.line_volume_m3, self.noise)
         self.alarms = AlarmBoard()
         self.stuck = StuckWatch()
         self.leap = LeapWatch(self.checks)
@@ -242,7 +245,7 @@ class Controller(Memory):
         r.pile_core_c -= leap.core_high_k
 
     def _flickers(self, sensor: str) -> bool:
-        return self.slow.doubted(self.checks, sensor) or self.frost.doubts(sensor)
+        return self.slow.doubted(self.checks, sensor) or self.noise.doubts(sensor)
 
     def _hot_supply_c(self, r: Readings) -> float:
         """Return how hot the supply may be [degC]: as shown of late, and more where its probe has leapt down."""
@@ -409,6 +412,7 @@ class Controller(Memory):
             return False
         flow_kg_s, elapsed_s = v.flow_kg_s, self.clock.elapsed_s
         warm = v.core_c > self._settings.pile_floor_c + PROOF_ROOM_K
+        self.noise.update(r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s)
         due = self.frost.due(
             self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s, affords_proof=warm
         )

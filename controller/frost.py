@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import nan
 
 from controller.memory import Memory
-from controller.wobble import RestMean, Wobble
+from controller.water_noise import WaterNoise
 
 DAY_S = 86400.0
 COLD_OUTDOOR_C = 1.0
@@ -77,22 +77,19 @@ class FrostGuard(Memory):
     """Decides when a pulse is due and when it has moved enough water."""
 
     __slots__ = (
+        "_noise",
         "_pulse_kg",
         "_whole_kg",
-        "back",
         "coldest_c",
         "dry",
-        "flowed",
         "gap_k",
         "heat_day_w",
         "learnt_at_c",
         "learnt_s",
         "moved_kg",
-        "out",
         "outdoor_c",
         "pulse_s",
         "pulsing",
-        "rest_mean",
         "shown_at_c",
         "shown_c",
         "standing_c",
@@ -101,11 +98,10 @@ class FrostGuard(Memory):
         "wait_s",
     )
 
-    def __init__(self, line_volume_m3: float) -> None:
+    def __init__(self, line_volume_m3: float, noise: WaterNoise) -> None:
+        self._noise = noise
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
-        self.back, self.out, self.rest_mean = Wobble(), Wobble(), RestMean()
-        self.flowed = False
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
         self.heat_day_w = 0.0
@@ -136,9 +132,7 @@ class FrostGuard(Memory):
         the middle of a line that stands is seen by no probe.
         """
         threat = frost_threat(outdoor_c, return_c, supply_c)
-        self._watch_noise(return_c, supply_c, flow_kg_s, elapsed_s)
-        return_c = self._believed_return_c(return_c, flow_kg_s)
-        supply_c = nan if self.out.doubted else supply_c
+        return_c, supply_c = self._noise.believed_c(return_c, supply_c)
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         if self.pulsing:
@@ -202,7 +196,7 @@ class FrostGuard(Memory):
         if not self._knows_gap:
             return False
         colder_k = max(self.learnt_at_c - COLDER_K - outdoor_c, 0.0)
-        if colder_k > 0.0 and not self.back.doubted:
+        if colder_k > 0.0 and not self._noise.back.doubted:
             return False
         return self.standing_c - self.gap_k - colder_k > PULSE_BELOW_C  # the gap grows no more than the air cools
 
@@ -210,28 +204,6 @@ class FrostGuard(Memory):
     def _knows_gap(self) -> bool:
         """Whether what was learnt from a pulse still holds."""
         return self.learnt_s <= BELIEVED_S and self.gap_k == self.gap_k
-
-    def _watch_noise(self, return_c: float, supply_c: float, flow_kg_s: float, elapsed_s: float) -> None:
-        if (flow_kg_s > 0.0) is not self.flowed:  # other water comes to the probes: no leap of theirs
-            self.flowed = flow_kg_s > 0.0
-            self.out.begin(supply_c)
-            self.back.begin(return_c)
-        self.out.update(supply_c, elapsed_s)
-        self.back.update(return_c, elapsed_s)
-        if flow_kg_s > 0.0:
-            self.rest_mean.begin()
-        else:
-            self.rest_mean.add(return_c)
-
-    def doubts(self, sensor: str) -> bool:
-        """Tell whether a water probe leaps to and fro, or did of late: the lowest of its readings would look like ice."""
-        return (sensor == "water_return_c" and self.back.doubted) or (sensor == "water_supply_c" and self.out.doubted)
-
-    def _believed_return_c(self, return_c: float, flow_kg_s: float) -> float:
-        """Return the return as read; of one that leaps to and fro the mean at rest, and nothing while water flows [degC]."""
-        if not self.back.doubted:
-            return return_c
-        return nan if flow_kg_s > 0.0 or return_c != return_c else self.rest_mean.value_c
 
     def _follow(self, flow_kg_s: float, return_c: float, supply_c: float, elapsed_s: float) -> None:
         self.pulse_s += elapsed_s
@@ -260,9 +232,9 @@ class FrostGuard(Memory):
         self.pulsing, self.still_s = False, 0.0
         if self.moved_kg <= DRY_KG:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
-        if not (self.back.doubted and self._knows_gap):  # else nothing new was seen
+        if not (self._noise.back.doubted and self._knows_gap):  # else nothing new was seen
             self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
-        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self.back.doubted:
+        if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self._noise.back.doubted:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c
             settled = self.stood_s >= SETTLED_S  # otherwise it had not cooled through and would promise too much

@@ -11,7 +11,6 @@ MUTE_LEAP_S = 120.0  # two readings refused one after the other still belong to 
 RESTLESS_K = 0.5
 WOBBLE_SHARE, MEAN_SHARE = 0.25, 0.25  # of a new reading, in the means of the leaps and of the reading
 DOUBTED_S = 3600.0  # what leapt to and fro is doubted for so long
-FEWEST_READINGS, MOST_READINGS = 8.0, 30.0  # of which a mean says anything, and counts
 
 
 class Wobble(Memory):
@@ -57,28 +56,3 @@ class Wobble(Memory):
             back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
             self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
             self.leap_k = leap_k
-
-
-class RestMean(Memory):
-    """The mean of many readings of something that changes slowly: what a restless probe still tells."""
-
-    __slots__ = ("mean_c", "readings")
-
-    def __init__(self) -> None:
-        self.mean_c = 0.0
-        self.readings = 0.0
-
-    def begin(self) -> None:
-        """Forget what was."""
-        self.readings = 0.0
-
-    def add(self, value_c: float) -> None:
-        """Take a reading; NaN tells nothing."""
-        if value_c == value_c:
-            self.readings = min(self.readings + 1.0, MOST_READINGS)
-            self.mean_c += (value_c - self.mean_c) / self.readings
-
-    @property
-    def value_c(self) -> float:
-        """The mean of late [degC]; NaN for too few readings."""
-        return self.mean_c if self.readings >= FEWEST_READINGS else nan

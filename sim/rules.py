@@ -83,9 +83,8 @@ FREEZES_C = ((1.0, -68.0), (0.5, -36.0), (0.25, -24.0), (0.0, -7.0))
 FROZEN_LATENT = -LATENT_ICE
 LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,000 ppm over 15 min (at second hand)
 DRY_FLOW_KG_S = 0.003
-TRIFLE_J_KG = (
-    1000.0  # drawn in a day, a third of a kelvin of the whole pile: a fall of 5 K has other causes (own judgement)
-)
+# drawn in a day, a third of a kelvin of the whole pile: then a fall of 5 K has other causes (own judgement)
+TRIFLE_J_KG = 1000.0
 
 
 class View:

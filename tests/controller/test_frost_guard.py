@@ -25,6 +25,7 @@ from controller.frost import (
     frost_threat,
     next_wait_s,
 )
+from controller.water_noise import WaterNoise
 
 
 @pytest.mark.parametrize(
@@ -69,7 +70,9 @@ class Night:
     """A frosty night with a line whose probes stand at ``probe_c`` and whose water returns at ``line_c``."""
 
     def __init__(self, outdoor_c: float = -5.0, probe_c: float = 10.0, line_c: float = 10.0) -> None:
-        self.guard, self.outdoor_c, self.probe_c, self.line_c = FrostGuard(0.02), outdoor_c, probe_c, line_c
+        self.noise = WaterNoise()
+        self.guard = FrostGuard(0.02, self.noise)
+        self.outdoor_c, self.probe_c, self.line_c = outdoor_c, probe_c, line_c
         self.pumped, self.pulses = False, 0
         self.affords, self.flow_kg_s = False, 0.05
 
@@ -79,6 +82,7 @@ class Night:
         for _ in range(round(hours * 3600.0 / dt_s)):
             return_c = self.line_c if self.pumped else self.probe_c
             flow = self.flow_kg_s if self.pumped else 0.0
+            self.noise.update(return_c, self.probe_c, flow, dt_s)
             due = self.guard.due(self.outdoor_c, return_c, self.probe_c, flow, dt_s, self.affords)
             self.pulses += due and not self.pumped
             self.pumped = due
@@ -101,13 +105,13 @@ def test_a_pulse_that_brings_water_of_half_a_degree_moves_the_whole_line(
     back_c: float, moved_kg: float, ends: bool
 ) -> None:
     """A quarter of 20 kg else."""
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.moved_kg = moved_kg
     assert guard._moved_enough(back_c) is ends
 
 
 def test_a_pulse_of_freezing_water_can_move_the_whole_line() -> None:
-    guard = FrostGuard(0.03)
+    guard = FrostGuard(0.03, WaterNoise())
     assert guard.pulse_kg_s == 0.0
     guard.pulsing = True
     guard.due(-5.0, 0.5, 5.0, 0.05, 10.0)
@@ -197,7 +201,7 @@ def test_a_probe_that_shows_freezing_water_overrides_the_learnt_wait() -> None:
 
 
 def test_while_freezing_water_comes_back_the_whole_line_is_moved() -> None:
-    cold, mild = FrostGuard(0.02), FrostGuard(0.02)
+    cold, mild = FrostGuard(0.02, WaterNoise()), FrostGuard(0.02, WaterNoise())
     for guard, back_c in ((cold, 0.3), (mild, 2.0)):
         guard.pulsing = True
         while guard.due(-15.0, back_c, 30.0, 0.1, 1.0):
@@ -214,14 +218,14 @@ def test_a_pulse_ends_when_enough_has_moved_or_after_its_longest_time() -> None:
     night = Night()
     night.hours(1.2)
     assert 5.0 <= night.guard.moved_kg <= 7.0 or not night.guard.pulsing
-    stuck = FrostGuard(0.02)
+    stuck = FrostGuard(0.02, WaterNoise())
     on = sum(stuck.due(-5.0, 1.0, 1.0, 0.0, 20.0) for _ in range(int(7200 / 20)))
     assert 0 < on * 20.0 <= 3 * (LONGEST_PULSE_S + 20.0)
 
 
 def test_pulses_that_move_nothing_become_short_and_rare_until_water_moves_again() -> None:
     """Twenty hours at -15 degC with a dry line: less than half an hour of pumping, and never given up."""
-    guard, on, starts, was = FrostGuard(0.02), [], [], False
+    guard, on, starts, was = FrostGuard(0.02, WaterNoise()), [], [], False
     for k in range(20 * 360):
         due = guard.due(-15.0, 0.3, 0.3, 0.0, 10.0)
         on.append(due)
@@ -240,13 +244,13 @@ def test_pulses_that_move_nothing_become_short_and_rare_until_water_moves_again(
 
 
 def test_a_normal_draw_counts_as_circulation() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     for _ in range(600):
         assert not guard.due(-5.0, 20.0, 40.0, 0.06, 20.0)
 
 
 def test_the_cost_is_kept() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.pulsing = True
     for _ in range(3 * 1440):
         guard.book(400.0, 60.0)

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.frost import COLDER_K, FrostGuard
-from controller.wobble import DOUBTED_S, FEWEST_READINGS, MOST_READINGS, RestMean, Wobble
+from controller.water_noise import FEWEST_READINGS, MOST_READINGS, RestMean, WaterNoise
+from controller.wobble import DOUBTED_S, Wobble
 
 
 def wobbled(values: list[float]) -> Wobble:
@@ -68,11 +69,13 @@ def test_the_mean_at_rest_needs_some_readings_and_forgets_the_oldest() -> None:
 
 def restless_night(seed: int, sd_k: float = 3.0, true_c: float = 6.0, hours: float = 8.0) -> tuple[FrostGuard, int]:
     """A return at 6 degC whose probe leaps to and fro, after a pulse that measured a gap of 1 K; pulses that began."""
-    guard, noise, pulses, pumped = FrostGuard(0.02), np.random.default_rng(seed), 0, False
+    noise, scatter, pulses, pumped = WaterNoise(), np.random.default_rng(seed), 0, False
+    guard = FrostGuard(0.02, noise)
     guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.wait_s = 1.0, 0.0, -5.0, 600.0
     for _ in range(round(hours * 60.0)):
-        read_c = true_c + noise.normal(0.0, sd_k)
-        due = guard.due(-5.0, read_c, 20.0, 0.05 if pumped else 0.0, 60.0)
+        read_c, flow_kg_s = true_c + scatter.normal(0.0, sd_k), 0.05 if pumped else 0.0
+        noise.update(read_c, 20.0, flow_kg_s, 60.0)
+        due = guard.due(-5.0, read_c, 20.0, flow_kg_s, 60.0)
         pulses += due and not pumped
         pumped = due
     return guard, pulses
@@ -90,28 +93,29 @@ def test_a_restless_return_that_is_cold_in_the_mean_is_served() -> None:
 
 
 def test_a_gap_learnt_in_milder_air_counts_for_more_in_colder_air_while_the_return_is_restless() -> None:
-    guard = FrostGuard(0.02)
-    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.standing_c, guard.back.calm_s = 1.0, 0.0, -5.0, 6.0, 0.0
+    noise = WaterNoise()
+    guard = FrostGuard(0.02, noise)
+    guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.standing_c, noise.back.calm_s = 1.0, 0.0, -5.0, 6.0, 0.0
     assert guard._believed_warm(-5.0) and guard._believed_warm(-5.0 - COLDER_K - 4.0)
     assert not guard._believed_warm(-5.0 - COLDER_K - 4.5)
-    guard.back.calm_s = DOUBTED_S
+    noise.back.calm_s = DOUBTED_S
     assert guard._believed_warm(-5.0 - COLDER_K) and not guard._believed_warm(-5.0 - COLDER_K - 0.1)
 
 
 def test_a_silent_return_leaves_nothing_to_believe_in_but_its_time() -> None:
     """The supply stands warm at the pile's end and says nothing of the line."""
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.gap_k, guard.learnt_s, guard.learnt_at_c, guard.wait_s = 1.0, 0.0, -5.0, 600.0
     assert not any(guard.due(-5.0, nan, 30.0, 0.0, 60.0) for _ in range(9))
     assert guard.due(-5.0, nan, 30.0, 0.0, 60.0)
 
 
 def test_water_that_begins_to_move_is_no_leap() -> None:
-    guard = FrostGuard(0.02)
+    noise = WaterNoise()
     for k in range(60):
         moves = k % 4 == 3
-        guard.due(-5.0, 2.0 if moves else 8.0, 50.0 if moves else 8.0, 0.05 if moves else 0.0, 60.0)
-    assert guard.back.wobble_k == guard.out.wobble_k == 0.0
+        noise.update(2.0 if moves else 8.0, 50.0 if moves else 8.0, 0.05 if moves else 0.0, 60.0)
+    assert noise.back.wobble_k == noise.out.wobble_k == 0.0
 
 
 def test_noise_is_neither_a_leap_nor_water_that_circulates() -> None:
@@ -124,5 +128,5 @@ def test_noise_is_neither_a_leap_nor_water_that_circulates() -> None:
         at = {"greenhouse_c": 15.0, "water_flow_kg_s": 0.0, "water_supply_c": supply_c, "water_return_c": return_c}
         d = controller.step(reading(begin_s + 60.0 * k, **at))
         assert not {"probe-leapt", "thermosiphon"} & {a.code for a in d.alarms}
-    assert controller.frost.doubts("water_supply_c") and controller.frost.doubts("water_return_c")
-    assert not controller.frost.doubts("tank_c")
+    assert controller.noise.doubts("water_supply_c") and controller.noise.doubts("water_return_c")
+    assert not controller.noise.doubts("tank_c")

@@ -43,6 +43,7 @@ from controller.pump import ARMED, OFF, RUN, PumpDrive
 from controller.settings import ControllerSettings
 from controller.stuck import Still, StuckWatch
 from controller.tank import TankGuard
+from controller.water_noise import WaterNoise
 
 DAY_S, HOUR_S = 86400.0, 3600.0
 S = ControllerSettings()
@@ -252,14 +253,14 @@ def test_next_wait(wait_s: float, coldest_c: float, outdoor_c: float, then_s: fl
 
 @pytest.mark.parametrize(("line_m3", "pulse_kg"), [(0.02, 5.0), (0.004, 2.0)])
 def test_a_pulse_moves_a_quarter_of_the_line_but_two_kilograms(line_m3: float, pulse_kg: float) -> None:
-    guard = FrostGuard(line_m3)
+    guard = FrostGuard(line_m3, WaterNoise())
     assert guard.pulse_left_s(0.05) == pytest.approx(pulse_kg / 0.05)
     guard.moved_kg = 1.0
     assert guard.pulse_left_s(0.05) == pytest.approx((pulse_kg - 1.0) / 0.05) and guard.pulse_left_s(0.0) == 5.0
 
 
 def test_the_first_pulse_comes_after_an_hour_and_ends_after_five_minutes_at_most() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     assert not any(guard.due(-5.0, 9.0, 9.0, 0.0, 60.0) for _ in range(59))
     assert guard.due(-5.0, 9.0, 9.0, 0.0, 60.0)
     assert all(guard.due(-5.0, 9.0, 9.0, 0.004, 60.0) for _ in range(4))
@@ -267,7 +268,7 @@ def test_the_first_pulse_comes_after_an_hour_and_ends_after_five_minutes_at_most
 
 
 def test_a_pulse_that_moves_nothing_ends_after_a_minute_and_a_half() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.pulsing = True
     assert guard.due(-5.0, 9.0, 9.0, 0.0, 89.0)
     assert not guard.due(-5.0, 9.0, 9.0, 0.0, 1.0)
@@ -275,13 +276,13 @@ def test_a_pulse_that_moves_nothing_ends_after_a_minute_and_a_half() -> None:
 
 def test_a_pulse_ends_with_the_frost_or_with_its_water() -> None:
     for outdoor_c, flow, on in ((-5.0, 0.04, True), (2.0, 0.04, False), (-5.0, 0.05, False)):
-        guard = FrostGuard(0.02)
+        guard = FrostGuard(0.02, WaterNoise())
         guard.pulsing, guard.moved_kg = True, 4.0
         assert guard.due(outdoor_c, 9.0, 9.0, flow, 20.0) is on
 
 
 def believing(**fields: float) -> FrostGuard:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     usual = {"learnt_s": 0.0, "learnt_at_c": -2.0, "standing_c": 5.0, "gap_k": 1.0, "outdoor_c": -2.0}
     for name, value in (usual | fields).items():
         setattr(guard, name, value)
@@ -323,13 +324,13 @@ def test_when_the_line_is_believed_warm(fields: dict[str, float], outdoor_c: flo
     [(4.0, 5.0, 4.0), (4.0, 3.0, 3.0), (nan, 5.0, nan), (nan, 0.6, 0.6), (4.0, nan, 4.0)],
 )
 def test_the_colder_of_the_standing_probes_counts(return_c: float, supply_c: float, standing_c: float) -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.due(5.0, return_c, supply_c, 0.0, 60.0)
     assert guard.standing_c == pytest.approx(standing_c, nan_ok=True)
 
 
 def test_water_moved_and_the_coldest_of_it() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.still_s = 500.0
     for return_c in (7.0, 3.0, nan, 9.0):
         guard.due(5.0, return_c, 20.0, 0.01, 600.0)  # a gap in the readings counts two minutes of flow at most
@@ -342,7 +343,7 @@ def test_water_moved_and_the_coldest_of_it() -> None:
 
 
 def test_outdoor_air_is_followed_half_way_in_three_hours() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.due(0.0, 9.0, 9.0, 0.0, 60.0)
     assert guard.outdoor_c == 0.0
     guard.due(-10.0, 9.0, 9.0, 0.0, 3 * HOUR_S)
@@ -356,7 +357,7 @@ def test_outdoor_air_is_followed_half_way_in_three_hours() -> None:
     [(12 * HOUR_S, 5.0, 2.0, 3.0), (12 * HOUR_S - 1.0, 5.0, 2.0, nan), (12 * HOUR_S, 4.9, nan, nan)],
 )
 def test_what_a_pulse_teaches(stood_s: float, moved_kg: float, gap_k: float, shown_c: float) -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.standing_c, guard.coldest_c, guard.stood_s, guard.moved_kg = 5.0, 3.0, stood_s, moved_kg
     guard.outdoor_c, guard.learnt_s, guard.pulsing = -4.0, 100.0, True
     guard._end(-6.0)
@@ -369,14 +370,14 @@ def test_what_a_pulse_teaches(stood_s: float, moved_kg: float, gap_k: float, sho
 
 
 def test_a_line_warmer_than_its_probes_has_no_gap() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.standing_c, guard.coldest_c, guard.moved_kg = 3.0, 5.0, 9.0
     guard._end(-6.0)
     assert guard.gap_k == 0.0
 
 
 def test_the_days_mean_of_what_pulses_cost() -> None:
-    guard = FrostGuard(0.02)
+    guard = FrostGuard(0.02, WaterNoise())
     guard.pulsing = True
     guard.book(400.0, DAY_S)
     assert guard.heat_day_w == 200.0
