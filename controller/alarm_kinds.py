@@ -96,9 +96,9 @@ _SENSORS = (
         NOTICE,
         30 * HOUR_S,  # nothing hurries, since the safer reading is believed: what explains it better is told first
         DAY_S,
-        "The {} leapt by some kelvins from one calm reading to the next, and stays there; the safer reading is believed.",
+        "A leap of some kelvins from one calm reading to the next, and it stays there: {}. The safer reading is believed.",
         "Did you move it? Else compare it with a second thermometer at its place, and check its plug and sleeve for water.",
-        "A bad contact, water at the sensor, or a probe that was moved.",
+        "A bad contact, water at the sensor, a probe that was moved, or two that changed places.",
         "By itself, a day after it leapt back; else some two weeks after the leap.",
         "leapt",
         names=tuple(LEAPING.values()),

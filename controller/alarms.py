@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from math import nan
 
+from controller.alarm_kind import places_in
 from controller.alarm_kinds import KINDS, AlarmKind
 from controller.follows import CAUSES
 from controller.memory import Memory
@@ -20,17 +21,19 @@ from controller.signals import Alarm
 CODES = tuple(kind.code for kind in KINDS)
 UNACKNOWLEDGED, ACKNOWLEDGED, RETURNED = "unacknowledged", "acknowledged", "returned-unacknowledged"
 NORMAL = "normal"
+NAMING = tuple(place for place, kind in enumerate(KINDS) if kind.names)  # these say of which parts they speak
 
 
 class Latch(Memory):
     """One alarm: whether it stands, whether anybody has acknowledged it, and how often it came up."""
 
-    __slots__ = ("acknowledged", "against_s", "count", "raised", "since_s", "value")
+    __slots__ = ("acknowledged", "against_s", "count", "more_s", "raised", "since_s", "value")
 
     def __init__(self) -> None:
         self.raised = False
         self.acknowledged = True  # nothing to acknowledge yet
         self.against_s = 0.0
+        self.more_s = 0.0
         self.since_s = 0.0
         self.count = 0
         self.value = nan
@@ -54,6 +57,17 @@ class Latch(Memory):
         if is_so:
             self.since_s, self.acknowledged = time_s, False
             self.count += 1
+        return True
+
+    def name_more(self, kind: AlarmKind, places: float, elapsed_s: float, time_s: float) -> bool:
+        """Take what a standing alarm would name now; return whether it is told anew since something new lasts."""
+        more = places_in(places) & ~places_in(self.value)
+        self.more_s = self.more_s + elapsed_s if more else 0.0
+        if not more or self.more_s < kind.on_delay_s:
+            return False
+        self.value = float(places_in(self.value) | more)
+        self.more_s, self.since_s, self.acknowledged = 0.0, time_s, False
+        self.count += 1
         return True
 
     def alarm(self, kind: AlarmKind) -> Alarm:
@@ -93,6 +107,10 @@ class AlarmBoard(Memory):
         """
         if conditions != self._settled:
             self._follow(conditions, elapsed_s, time_s, shown)
+        for place in NAMING:
+            latch, kind = self.latches[place], KINDS[place]
+            if latch.raised and latch.name_more(kind, _quoted(kind.quantity, shown), elapsed_s, time_s):
+                self._active = None
         if self._active is None:
             self._active = tuple(
                 latch.alarm(kind)

@@ -36,7 +36,7 @@ def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         stuck.supply_stuck,
         probes_swapped(v.flow_kg_s, r.water_supply_c, r.water_return_c, v.core_c),
         stuck.outdoor_stuck,
-        c.leap.leapt == c.leap.leapt,
+        c.leap.leapt > 0.0,
     )
 
 

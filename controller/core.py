@@ -60,7 +60,7 @@ from controller.view import View
 from controller.water_loop import WaterLoop
 from controller.water_noise import WaterNoise
 
-SNAPSHOT_VERSION = 8
+SNAPSHOT_VERSION = 9
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -335,7 +335,7 @@ class Controller(Memory):
         if pump.mode == RUN:
             self._watch_water(r, v)
         else:
-            self.witness.stands_s = 0.0
+            self.witness.rest()
 
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
@@ -344,7 +344,7 @@ class Controller(Memory):
         if pump.metered(r.water_flow_kg_s):
             if pump.moves(r.water_flow_kg_s):
                 rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
-                self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s)
+                self.stuck.water_moved(r.water_supply_c - return_c - rise_k, pump.on_s, dt_s)
             return
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         # where a meter says no, a change since the start is no proof
@@ -373,9 +373,11 @@ class Controller(Memory):
             target = self._hand_flow(r, v) if self.phase == MANUAL else self._flow_target(r, v)
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
             pulse_kg_s = max(pump.least_flow_kg_s, min(self.frost.pulse_kg_s, self._settings.flow_target_kg_s))
-            target, v.limit = loop.hasty_kg_s(pulse_kg_s, self._hot_supply_c(r)), "frost"
+            hot_c = self._hot_supply_c(r)
+            hot_c = hot_c if hot_c == hot_c else v.core_c  # so little water is moved that all of it stood in the pile
+            target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:
-                loop.note_pulse(self._hot_supply_c(r), clock.dt_s)
+                loop.note_pulse(hot_c, clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)

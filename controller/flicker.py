@@ -5,8 +5,7 @@ A false code is never told by its value alone: 85 degC is near what a pile can b
 
 from __future__ import annotations
 
-from math import nan
-
+from controller.alarm_kind import places_in
 from controller.alarm_kinds_slow import FLICKERING
 from controller.checks import SENSORS, SensorChecks
 from controller.memory import Memory
@@ -16,31 +15,29 @@ BAD_SHARE = 0.2
 DOUBTED_S = 6 * 3600.0
 FEWEST_STEPS = 8.0  # fewer readings in a window prove nothing
 _PLACE = {name: place for place, name in enumerate(SENSORS)}
-_PLACES = tuple(_PLACE[name] for name in FLICKERING)
+_BIT = {name: 1 << place for place, name in enumerate(FLICKERING)}
 
 
 class Flicker(Memory):
-    """The worst flickering sensor of the last window: its place in ``FLICKERING``, NaN for none."""
+    """The sensors that flickered in the last window, as a set: a bit for each place in ``FLICKERING``; 0 for none."""
 
-    __slots__ = ("last", "last_s", "steps", "time_s", "worst")
+    __slots__ = ("bad", "last", "last_s", "steps", "time_s")
 
     def __init__(self) -> None:
         self.steps = 0.0
         self.time_s = 0.0
-        self.worst = nan
-        self.last = nan  # the worst one when there last was one, and how long ago that is
+        self.bad = 0.0
+        self.last = 0.0  # those of the last window that had any, and how long ago that is
         self.last_s = 0.0
 
     def restless(self, checks: SensorChecks, name: str, steps: float) -> bool:
         """Whether the sensor is known to flicker, or does so in the ``steps`` readings since the last review."""
-        place = _PLACE[name]
-        known = self.worst == self.worst and _PLACES[int(self.worst)] == place
-        return known or checks.sensors[place].scattered > BAD_SHARE * steps
+        return bool(places_in(self.bad) & _BIT[name]) or checks.sensors[_PLACE[name]].scattered > BAD_SHARE * steps
 
     def doubted(self, checks: SensorChecks, name: str, steps: float) -> bool:
         """Whether it is restless, or was within the last hours: a change that it shows proves nothing."""
-        lately = self.last == self.last and self.last_s < DOUBTED_S and _PLACES[int(self.last)] == _PLACE[name]
-        return lately or self.restless(checks, name, steps)
+        lately = places_in(self.last) & _BIT[name] and self.last_s < DOUBTED_S
+        return bool(lately) or self.restless(checks, name, steps)
 
     def review(self, checks: SensorChecks, steps: float, elapsed_s: float) -> None:
         """Take ``steps`` more readings of every sensor that came in ``elapsed_s``."""
@@ -48,12 +45,11 @@ class Flicker(Memory):
         self.time_s += elapsed_s
         if self.time_s < WINDOW_S:
             return
-        shares = [_bad_share(checks, place, self.steps) for place in _PLACES]
-        share = max(shares)
-        self.worst = float(shares.index(share)) if self.steps >= FEWEST_STEPS and share > BAD_SHARE else nan
+        shares = [(bit, _bad_share(checks, _PLACE[name], self.steps)) for name, bit in _BIT.items()]
+        self.bad = float(sum(bit for bit, share in shares if share > BAD_SHARE and self.steps >= FEWEST_STEPS))
         self.last_s += self.time_s
-        if self.worst == self.worst:
-            self.last, self.last_s = self.worst, 0.0
+        if self.bad > 0.0:
+            self.last, self.last_s = self.bad, 0.0
         for sensor in checks.sensors:
             sensor.rejects = sensor.pending = 0.0
         self.steps = self.time_s = 0.0

@@ -5,22 +5,33 @@ See ``controller.guards.water_stands`` for what cannot be told.
 
 from __future__ import annotations
 
+from math import nan
+
 from controller.coil import TELLING_SPAN_K, expected_rise_k
 from controller.guards import FAR_BELOW_SHARE, water_stands
 from controller.memory import Memory
 
-FIRST_LOOK_S = 300.0  # what stood in pipe and coil has passed the supply probe by then
+FIRST_LOOK_S = 240.0  # what stood in the coil has reached the supply probe by then, and a dry pump bears it
 LATER_LOOK_S = 180.0  # after another start at full duty
+# Water that moves brings a front: the supply changes by ten kelvins and more within a minute or two. What creeps along the
+# pipe by conduction, or with the trickle of a pump that draws air, takes many minutes for it (own judgement).
+CREEP_K_S, FRONT_K = 3.0 / 60.0, 3.0
 
 
 class FlowWitness(Memory):
-    """For how long the temperatures have said that the water stands."""
+    """For how long the temperatures have said that the water stands, and whether a front has passed in this run."""
 
-    __slots__ = ("_coil_ua_w_k", "stands_s")
+    __slots__ = ("_coil_ua_w_k", "crept_c", "front", "stands_s")
 
     def __init__(self, coil_ua_w_k: float) -> None:
         self._coil_ua_w_k = coil_ua_w_k
         self.stands_s = 0.0
+        self.crept_c = nan
+        self.front = False
+
+    def rest(self) -> None:
+        """The pump stands: what was seen belongs to the last run."""
+        self.stands_s, self.crept_c, self.front = 0.0, nan, False
 
     def update(
         self, start_c: float, supply_c: float, return_c: float, core_c: float, flow_kg_s: float, dt_s: float
@@ -28,11 +39,21 @@ class FlowWitness(Memory):
         """Take one step of a running pump; return whether the temperatures prove that water moves."""
         span_k = core_c - return_c
         expected_k = expected_rise_k(core_c, return_c, flow_kg_s, self._coil_ua_w_k)
-        if water_stands(start_c, supply_c, return_c, expected_k, span_k):
+        self._look_for_front(start_c, supply_c, dt_s)
+        if water_stands(start_c if self.front else supply_c, supply_c, return_c, expected_k, span_k):
             self.stands_s += dt_s
             return False
         self.stands_s = 0.0
         return span_k > TELLING_SPAN_K and supply_c - return_c > FAR_BELOW_SHARE * expected_k
+
+    def _look_for_front(self, start_c: float, supply_c: float, dt_s: float) -> None:
+        """Follow the supply no faster than it creeps; what is far from that came with water."""
+        if supply_c != supply_c:
+            return
+        if self.crept_c != self.crept_c:
+            self.crept_c = start_c if start_c == start_c else supply_c
+        self.crept_c += min(max(supply_c - self.crept_c, -CREEP_K_S * dt_s), CREEP_K_S * dt_s)
+        self.front = self.front or abs(supply_c - self.crept_c) > FRONT_K
 
     def stands(self, tried_before: bool) -> bool:
         """Tell whether it has lasted long enough to act on it; begins to count anew when it has."""

@@ -25,7 +25,9 @@ LONGEST_WAIT_S = 6 * 3600.0
 # A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
 # metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
 ICE_K_S = 7000.0
-DOUBTED_WAIT_S = 1800.0  # the outdoor probe may read some kelvins high (own judgement)
+# The outdoor probe may read high, by up to four kelvins: then three tenths of the water have become ice in that time, which
+# still lets water through (own judgement). Half as long was tried and cost a pile 10 K in 30 h at -1 degC.
+DOUBTED_WAIT_S = 3600.0
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)

@@ -90,7 +90,7 @@ class LeapWatch(Memory):
         rows = [(name, checks.sensor(name), leap) for name, leap in zip(LEAPING, self.leaps, strict=True)]
         self._pipe = [row for row in rows if row[0] in ON_THE_PIPE]
         self._slow = [row for row in rows if row[0] not in ON_THE_PIPE]
-        self.leapt = nan  # place of the probe that is furthest off, NaN for none: what the alarm quotes
+        self.leapt = 0.0  # the probes that are off, a bit for each place in ``LEAPING``: what the alarm quotes
         self.look_s = self.slow_s = nan
         self.stands_s = 0.0
 
@@ -108,7 +108,7 @@ class LeapWatch(Memory):
         if not now_s - self.slow_s < SLOW_LOOK_S:
             self.slow_s = now_s
             _look_at(self._slow, doubted, now_s)
-            self.leapt = self._furthest()
+            self.leapt = self._those_off()
 
     @property
     def core_high_k(self) -> float:
@@ -120,11 +120,9 @@ class LeapWatch(Memory):
         """How much hotter the water may be than the supply probe shows, since that leapt down [K]."""
         return max(-self.leaps[SUPPLY].off_k, 0.0)
 
-    def _furthest(self) -> float:
-        """Return the place in ``LEAPING`` of the probe that is furthest off; NaN for none."""
-        far_k = [abs(leap.off_k) for leap in self.leaps]
-        furthest_k = max(far_k)
-        return float(far_k.index(furthest_k)) if furthest_k >= LEAP_K else nan
+    def _those_off(self) -> float:
+        """Return which probes are off, a bit for each place in ``LEAPING``; 0 for none."""
+        return float(sum(1 << place for place, leap in enumerate(self.leaps) if abs(leap.off_k) >= LEAP_K))
 
 
 def _look_at(rows: list[Row], doubted: Callable[[str], bool], now_s: float) -> None:

@@ -21,6 +21,7 @@ DRY_PUSH_PER_S = 0.03  # more duty while no water moves: reaches full duty befor
 METER_WORKS_KG_S = 0.005
 MOVED_K = 4.0  # a change of the supply that only moving water brings about
 TRIES = 3
+BREATH_S = 60.0  # between two tries told by temperatures, each of minutes: a dry pump cools, air rises (own judgement)
 FIRST_PAUSE_S = 900.0
 LONGEST_PAUSE_S = 4 * 3600.0
 LONGEST_PI_STEP_S = 10.0  # the pump answers in seconds: a longer step would make the integral swing
@@ -92,6 +93,7 @@ class PumpDrive(Memory):
         "_curve",
         "_ramp_kg_s2",
         "_settings",
+        "breath_s",
         "counts_idle",
         "dead_meter",
         "dry_s",
@@ -132,6 +134,7 @@ class PumpDrive(Memory):
         self.due_kg_s = 0.0  # what the curve gives at the duty of the last step
         self.kick_seen = False
         self.tries = 0.0
+        self.breath_s = 0.0
         self.locked_s = 0.0
         self.locked_cold = False
         self.pause_s = FIRST_PAUSE_S
@@ -187,6 +190,7 @@ class PumpDrive(Memory):
         self.locked_s = max(0.0, self.locked_s - elapsed_s)
         self.rested_s = elapsed_s + (self.rested_s if self.mode == OFF else 0.0)
         self.mode, self.duty, self.ramped_kg_s, self.on_s, self.dry_s = OFF, 0.0, 0.0, 0.0, 0.0
+        self.breath_s = 0.0
         return 0.0
 
     def drive(self, target_kg_s: float, measured_kg_s: float, supply_c: float, volts: float, dt_s: float) -> float:
@@ -197,6 +201,9 @@ class PumpDrive(Memory):
         """
         measured_kg_s *= self._settings.flow_meter_gain
         self.due_kg_s = self._curve.flow_kg_s(self.duty, volts)
+        if self.breath_s > 0.0:
+            self.breath_s = max(0.0, self.breath_s - dt_s)
+            return 0.0
         if self.mode == OFF:
             self.mode = ARMED
             self.start_supply_c = self.moved_supply_c = supply_c
@@ -290,6 +297,8 @@ class PumpDrive(Memory):
         self.tries = TRIES + 1.0 if cold and self.dead_meter else self.tries + 1.0
         self.dead_meter = self.dead_meter and not cold
         self.mode = ARMED
+        if cold:
+            self.mode, self.duty, self.breath_s = OFF, 0.0, BREATH_S
         if self.tries > TRIES:
             # no blind retries all night: after a rest, one try and a harder one
             self.tries, self.locked_s, self.mode, self.duty = TRIES - 1.0, self.pause_s, OFF, 0.0

@@ -189,7 +189,7 @@ class SlowWatch(Memory):
 
     def _probes(self, c: Controller) -> list[bool]:
         return [
-            self.flicker == self.flicker,
+            self.flicker > 0.0,
             self.pulled.pulled,
             self.edge_above_k > CORE_EDGE_K and c.phase != HOLD_OFF,
             self.house_below_k > HOUSE_OUTDOOR_K,
@@ -236,8 +236,8 @@ class SlowWatch(Memory):
 
     @property
     def flicker(self) -> float:
-        """Place in ``FLICKERING`` of the sensor that gives bad readings; NaN for none."""
-        return self.flicker_watch.worst
+        """The sensors that give bad readings, a bit for each place in ``FLICKERING``; 0 for none."""
+        return self.flicker_watch.bad
 
     @property
     def pulled_to_c(self) -> float:

@@ -39,29 +39,32 @@ class Still(Memory):
 class StuckWatch(Memory):
     """Supply, outdoor and core probes."""
 
-    __slots__ = ("core", "core_stuck", "outdoor", "outdoor_stuck", "supply", "supply_stuck")
+    __slots__ = ("core", "core_stuck", "outdoor", "outdoor_stuck", "passed_s", "supply", "supply_stuck")
 
     def __init__(self) -> None:
         self.supply = Still()
         self.outdoor = Still()
         self.core = Still()
         self.supply_stuck = False
+        self.passed_s = 0.0  # for how long water passed a supply that did not change
         self.outdoor_stuck = False
         self.core_stuck = False
 
     def screen(self, r: Readings, dt_s: float) -> None:
         """Take the readings and blank a supply that is stuck; an outdoor or core reading is only marked."""
         if self.supply.update(r.water_supply_c, dt_s) == 0.0:
-            self.supply_stuck = False
+            self.supply_stuck, self.passed_s = False, 0.0
         elif self.supply_stuck:
             r.water_supply_c = nan
         self.outdoor_stuck = self.outdoor.update(r.outdoor_c, dt_s) >= OUTDOOR_S
         self.core_stuck = self.core.update(r.pile_core_c, dt_s) >= CORE_S
 
-    def water_moved(self, far_k: float, on_s: float) -> None:
+    def water_moved(self, far_k: float, on_s: float, dt_s: float) -> None:
         """Note that water surely moves, for ``on_s`` now, with the supply ``far_k`` from what the coil gives [K].
 
-        Only a reading that did not change through the start itself is called stuck.
+        Only a reading that did not change through the start itself is called stuck; a few short draws prove as much as a
+        long one.
         """
-        if on_s >= SUPPLY_S and self.supply.same_s >= on_s and abs(far_k) > SUPPLY_MUST_MOVE_K:
-            self.supply_stuck = True
+        if self.supply.same_s >= on_s and abs(far_k) > SUPPLY_MUST_MOVE_K:
+            self.passed_s += dt_s
+            self.supply_stuck = self.supply_stuck or self.passed_s >= SUPPLY_S

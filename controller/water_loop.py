@@ -5,6 +5,7 @@ from __future__ import annotations
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
 from controller.guards import (
     FAR_BELOW_SHARE,
+    FAR_TOO_HOT_K,
     HOT_FORGOTTEN_S_DAY,
     TOLD_FORGOTTEN_S_DAY,
     hot_of_day_s,
@@ -62,6 +63,7 @@ class WaterLoop(Memory):
         "hot_day_s",
         "hot_s",
         "hot_told_s",
+        "is_hot",
         "limit",
         "off_s",
         "on_s",
@@ -72,6 +74,7 @@ class WaterLoop(Memory):
         "scalds",
         "seen",
         "supply",
+        "was_hot",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -82,6 +85,7 @@ class WaterLoop(Memory):
         self.supply = Regulator(gain, integral_gain, -0.5 * target, 2.0 * target)
         self.hold = Regulator(gain, integral_gain, -target, HOLD_SHARE * target)
         self.running = False
+        self.is_hot = self.was_hot = False  # the last water that was looked at in this run, and any of it
         self.on_s = 0.0
         self.off_s = LEAST_OFF_S
         self.passed_kg = 0.0
@@ -95,6 +99,7 @@ class WaterLoop(Memory):
 
     def rest(self, elapsed_s: float) -> float:
         """Stand still; returns the flow, 0."""
+        stopped_hot = self.running and self.is_hot  # stopped from outside: what flowed up to now was not looked at
         if self.running:
             self.running, self.off_s = False, 0.0
         self.asked_kg_s = 0.0
@@ -102,7 +107,7 @@ class WaterLoop(Memory):
         self.pulsed_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
-        self._count_hot(False, elapsed_s)
+        self._count_hot(stopped_hot, elapsed_s)
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 
@@ -129,7 +134,7 @@ class WaterLoop(Memory):
             if not self.running:
                 self.off_s = 0.0
         elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.passed_kg = True, 0.0, 0.0
+            self.running, self.on_s, self.passed_kg, self.was_hot = True, 0.0, 0.0, False
             self.seen.begin(supply_c)
             if self.pulsed_s >= PULSE_LATELY_S:
                 self.hot_s = 0.0
@@ -168,8 +173,9 @@ class WaterLoop(Memory):
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
         is_hot = supply_c > limit_c
-        from_the_start = is_hot and self.hot_s == 0.0 and self.on_s <= PROBE_LAGS_S
+        from_the_start = is_hot and not self.was_hot and self.on_s <= PROBE_LAGS_S
         self._count_hot(is_hot, max(self.on_s, dt_s) if from_the_start else dt_s)
+        self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
@@ -262,8 +268,11 @@ class WaterLoop(Memory):
 
     def _quicker(self, supply_c: float) -> float:
         """Return by how much a draw of too hot water is quickened, 1 and up: its heat is then had in less time."""
-        if not supply_c > self._settings.supply_max_c:
+        limit_c = self._settings.supply_max_c
+        if not supply_c > limit_c:
             return 1.0
+        if supply_c > limit_c + FAR_TOO_HOT_K:  # no draw goes on then, but a pulse against frost must
+            return FASTEST
         return 1.0 + (FASTEST - 1.0) * scald_haste(self.hot_day_s)
 
     def _learning_s(self, dt_s: float) -> float:

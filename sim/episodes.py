@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from controller import Commands, Controller, ControllerSettings, Decision
+from controller import Alarm, Commands, Controller, ControllerSettings, Decision
 from sim.faults.kinds import ALWAYS, HANG, KILL, KILL_AFRESH, PUMP, RUNS, FaultKind, Injected
 from sim.faults.library import FAULTS, fault
 from sim.faults.plant import FaultyPlant
@@ -50,6 +50,7 @@ CHEAP = (
 )
 
 
+Standing = frozenset[tuple[str, int]]  # alarms that stand, and how often each has come up
 PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
 
 
@@ -134,7 +135,7 @@ class Warm:
     plant: Plant
     memory: str
     settings: ControllerSettings
-    codes: frozenset[str]
+    standing: Standing
 
 
 _warm: OrderedDict[tuple[str, int, int], Warm] = OrderedDict()
@@ -161,21 +162,25 @@ def _run_up(base: Scenario, number: int, day: int) -> None:
     since = max(earlier, key=lambda k: k[2])[2] if earlier else 0
     stops = [d for d in WARM_DAYS if since < d < day] + [day]
     for stop in stops:
-        codes = _drive_plainly(plant, controller, (stop - since) * DAY_S)
-        _warm[name, number, stop] = Warm(plant.copy(), json.dumps(controller.snapshot()), case.settings, codes)
+        standing = _drive_plainly(plant, controller, (stop - since) * DAY_S)
+        _warm[name, number, stop] = Warm(plant.copy(), json.dumps(controller.snapshot()), case.settings, standing)
         since = stop
 
 
-def _drive_plainly(plant: Plant, controller: Controller, span_s: float) -> frozenset[str]:
-    left_s, codes = span_s, frozenset[str]()
+def _drive_plainly(plant: Plant, controller: Controller, span_s: float) -> Standing:
+    left_s, alarms = span_s, None
     while left_s > 1e-6:
         decision = controller.step(plant.measure())
         plant.apply(decision.commands)
         dt_s = min(decision.next_s, left_s)
         plant.advance(dt_s)
         left_s -= dt_s
-        codes = frozenset(a.code for a in decision.alarms)
-    return codes
+        alarms = decision.alarms
+    return _standing(alarms or ())
+
+
+def _standing(alarms: tuple[Alarm, ...]) -> Standing:
+    return frozenset((a.code, a.count) for a in alarms)
 
 
 def _woken(memory: str, settings: ControllerSettings) -> Controller:
@@ -207,8 +212,11 @@ class Outcome:
     episode: Episode
     breaks: tuple[Break, ...]
     told: tuple[Told, ...]
-    raised: tuple[tuple[float, str], ...]  # every alarm that came up: when [s], which
-    first_new: str | None = None  # the first alarm after the first fault that the faultless twin does not raise
+    raised: tuple[tuple[float, str], ...]  # every alarm that came up, or named something more: when [s], which
+    began_with: frozenset[str] = frozenset()  # alarms that stood when the episode began
+    first_new: str | None = (
+        None  # the first alarm after the first fault that is none of those and not raised by the twin
+    )
     history: History | None = None
     alone_s: float = 0.0
 
@@ -231,7 +239,7 @@ class Play:
         self.raised: list[tuple[float, str]] = []
         self.history = History(episode.days) if record else None
         self.alone_s = 0.0
-        self._codes = start.codes
+        self._standing = self._began_with = start.standing
         self._due = sorted(_timetable(episode), key=lambda entry: entry[0])
         self._spoilt: frozenset[str] = frozenset()
         self._ended: list[tuple[float, frozenset[str]]] = []
@@ -250,9 +258,8 @@ class Play:
             self._note(decision)
             self._pass(decision, self._reach(min(max(decision.next_s, 1.0), 60.0), end_s))
         told = tuple(self.told)
-        return Outcome(
-            self.episode, tuple(self.rules.breaks.values()), told, tuple(self.raised), None, self.history, self.alone_s
-        )
+        breaks, began_with = tuple(self.rules.breaks.values()), frozenset(code for code, _ in self._began_with)
+        return Outcome(self.episode, breaks, told, tuple(self.raised), began_with, None, self.history, self.alone_s)
 
     def _reach(self, dt_s: float, end_s: float) -> float:
         until_s = min(end_s, self._due[0][0]) if self._due else end_s
@@ -329,11 +336,11 @@ class Play:
         """Keep alarms as they come up and faults as they can be seen."""
         if decision.alarms is not self._alarms:
             self._alarms = decision.alarms
-            codes = frozenset(a.code for a in decision.alarms)
-            for code in sorted(codes - self._codes):
+            standing = _standing(decision.alarms)
+            for code, _ in sorted(standing - self._standing):
                 self.raised.append((self._now_s, code))
                 self._name(code)
-            self._codes = codes
+            self._standing = standing
         on = decision.commands
         self._showing.clear()
         for told, injected in zip(self.told, self.episode.faults, strict=True):
@@ -391,11 +398,11 @@ def play(base: Scenario, episode: Episode, record: bool = False) -> tuple[Outcom
 
 
 def _first_new(outcome: Outcome, twin: Outcome) -> str | None:
-    """The first alarm since the first fault that the twin does not raise."""
+    """The first alarm since the first fault that did not stand before, and that the twin does not raise."""
     if not outcome.episode.faults:
         return None
     since_s = min(f.from_h for f in outcome.episode.faults) * HOUR_S
-    usual = {code for _, code in twin.raised} | PLAIN_NEWS
+    usual = {code for _, code in twin.raised} | PLAIN_NEWS | outcome.began_with
     return next((code for at_s, code in outcome.raised if at_s >= since_s and code not in usual), None)
 
 

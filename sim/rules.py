@@ -72,6 +72,10 @@ SILENCE_CODES = {
     **{row[0]: {row[1]} | WIRE_CODES for row in SILENT},
 }
 SILENCE_CODES["fan_speed_hz"] |= FAN_CODES
+CHANGES_PLACES = {
+    "water_supply_c": "water_return_c", "water_return_c": "water_supply_c",
+    "pile_core_c": "pile_edge_c", "pile_edge_c": "pile_core_c",
+}  # fmt: skip
 
 DAMAGE_V = {
     True: 10.0,
@@ -85,6 +89,9 @@ LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,0
 DRY_FLOW_KG_S = 0.003
 # drawn in a day, a third of a kelvin of the whole pile: then a fall of 5 K has other causes (own judgement)
 TRIFLE_J_KG = 1000.0
+DEAD_C = (
+    30.0  # a pile that was no warmer has nothing to lose (own judgement); what pulses take from it has its own rule
+)
 
 
 class View:
@@ -101,7 +108,7 @@ class View:
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
         "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
-        "true_readings", "record_kept", "fan_starts_h", "standing",
+        "true_readings", "record_kept", "fan_starts_h", "standing", "probe_c",
     )  # fmt: skip
 
     def able(self, what: str) -> bool:
@@ -126,6 +133,12 @@ class View:
     def told_truly(self) -> bool:
         """Whether the controller has read nothing false, so that its alarms must be right."""
         return self.true_readings and READINGS not in self.lost
+
+    def silence_told(self, sensor: str) -> bool:
+        """Whether the silence of a sensor is told: by the other's name where two may have changed places."""
+        return self.told(SILENCE_CODES[sensor]) or (
+            READINGS in self.lost and sensor in CHANGES_PLACES and self.told(SILENCE_CODES[CHANGES_PLACES[sensor]])
+        )
 
     def has(self, sensor: str) -> bool:
         """Whether a sensor is fitted."""
@@ -170,7 +183,7 @@ RULES: tuple[Rule, ...] = (
          " its floor", 6 * HOUR_S,
          lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
          and v.day_drawn_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg
-         and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
+         and v.core_c + v.core_fall_k > DEAD_C and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
          and v.able(PUSHED_AIR)),
     Rule("hold-off-draw", "heat is drawn before the pile was ever hot for long", 0.0,
          lambda v: v.drawing and v.phase == HOLD_OFF),
@@ -187,11 +200,12 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.fan_turns and v.moisture < 0.35, BY_DAY),
     Rule("hot-untold", "the core is above 78 °C for a day and nobody is told", DAY_S,
          lambda v: v.core_c > 78.0 and "pile-hot" not in v.codes),
-    Rule("cold-untold", "the core is 5 K below its floor for a day and nobody is told", DAY_S,
-         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF
+    Rule("cold-untold", "the core is 5 K below its floor for a day and nobody is told, save at rest by a false reading",
+         DAY_S,
+         lambda v: v.core_c < v.s.pile_floor_c - 5.0 and v.phase != HOLD_OFF and not (v.phase == REST and not v.told_truly)
          and not v.told(PILE_CODES | RUNS_ON_CODES | {"fan-runs-on"})),
     Rule("lost-core", "the core is believed 10 K warmer than it is, for a day of drawing", DAY_S,
-         lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST)),
+         lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST, WINDING_DOWN)),
     Rule("no-estimate", "nothing is believed of the core for an hour though its probe reads truly", HOUR_S,
          lambda v: v.est_core_c != v.est_core_c and v.has("pile_core_c") and not v.silent_core and v.told_truly
          and not v.dead),
@@ -310,13 +324,11 @@ RULES: tuple[Rule, ...] = (
          lambda v: v.fan > 0.0 and v.silent_core and v.phase == "faulted"),
     # --- sensors
     Rule("core-silent-untold", "the core probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_core and v.has("pile_core_c")
-         and not v.told(SILENCE_CODES["pile_core_c"]) and not v.dead),
+         lambda v: v.silent_core and v.has("pile_core_c") and not v.silence_told("pile_core_c") and not v.dead),
     Rule("supply-silent-untold", "the supply probe is silent for two hours and nobody is told", 2 * HOUR_S,
-         lambda v: v.silent_supply and v.has("water_supply_c") and not v.told(SILENCE_CODES["water_supply_c"])
-         and not v.dead),
+         lambda v: v.silent_supply and v.has("water_supply_c") and not v.silence_told("water_supply_c") and not v.dead),
     Rule("silence-untold", "a sensor is silent for three hours and nobody is told", 3 * HOUR_S,
-         lambda v: any(not v.told(SILENCE_CODES[name]) for name in v.silent) and not v.dead),
+         lambda v: any(not v.silence_told(name) for name in v.silent) and not v.dead),
     # --- alarms that stand and are wrong though every reading was true; a latched one that ended is right to be shown
     Rule("wrong-no-flow", "it is told that no water moves while half of the wanted flow does", HOUR_S,
          lambda v: not v.standing.isdisjoint({"no-flow", "no-heat", "line-frozen"}) and v.pump > 0.0 and v.turns
@@ -325,8 +337,9 @@ RULES: tuple[Rule, ...] = (
          lambda v: "line-frozen" in v.standing and v.coldest_j_kg > 4.0 * WATER_J_KG_K and v.able(WATER) and v.told_truly),
     Rule("wrong-scald", "too hot water is told though for eight days it never came within 10 K of the limit", 8 * DAY_S,
          lambda v: "scald" in v.standing and v.supply_c < v.s.supply_max_c - 10.0 and v.told_truly),
-    Rule("wrong-cold-pile", "the pile is called cold for a day while its core is 12 K above the floor", DAY_S,
-         lambda v: "pile-cold" in v.standing and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly),
+    Rule("wrong-cold-pile", "the pile is called cold for a day while its core is 12 K above the floor, and so is its probe",
+         DAY_S, lambda v: "pile-cold" in v.standing and v.core_c > v.s.pile_floor_c + 12.0 and v.told_truly
+         and v.probe_c > v.s.pile_floor_c + 6.0),
     Rule("wrong-ending", "a pile is called ending for a week while its core is 15 K above the floor", 7 * DAY_S,
          lambda v: "pile-ending" in v.standing and v.core_c > v.s.pile_floor_c + 15.0 and v.told_truly),
     Rule("wrong-hot-pile", "the pile is called too hot for a day while its core is below 60 °C", DAY_S,
@@ -507,6 +520,7 @@ class Rules:
         v.silent_core, v.silent_supply = _silent(plant, S_CORE), _silent(plant, S_SUPPLY)
         v.silent = tuple(n for k, n in enumerate(CHANNEL_KIND_ORDER) if n in v.fitted and _silent(plant, k))
         v.true_readings = v.true_readings and np.array_equal(plant.sensors, self._sound_sensors)
+        v.probe_c = plant.true_reading("pile_core_c")
         v.rh, v.pile_o2 = plant.truth.greenhouse_rh, plant.true_reading("pile_o2")
         v.tank_c = float(y[at.Y_POND] / p[at.P_POND_CAPACITY])
         v.coldest_j_kg = float(y[at.Y_RING + at.RING_SUPPLY : at.Y_RING + at.RING].min())
@@ -528,7 +542,7 @@ class Events:
     """Starts of pump and fan, and alarms that come up."""
 
     __slots__ = ("_alarms", "_blows", "_codes", "_fan_h", "_hour", "_last", "_on", "_seen", "_standing",
-                 "_starts_day", "_starts_h")  # fmt: skip
+                 "_starts_day", "_starts_h", "_told")  # fmt: skip
 
     def __init__(self) -> None:
         self._starts_h, self._starts_day, self._last = Window(HOUR_S), Window(DAY_S), Window(10 * MINUTE_S)
@@ -537,6 +551,7 @@ class Events:
         self._seen: dict[str, tuple[int, float]] = {}  # how often and since when, by code
         self._alarms: object = None
         self._codes: frozenset[str] = frozenset()
+        self._told: frozenset[tuple[str, int]] = frozenset()
         self._standing: frozenset[str] = frozenset()
         self._on = False
 
@@ -558,18 +573,18 @@ class Events:
         v.codes, v.standing, v.raised_10min = self._codes, self._standing, self._last.count(now_s)
 
     def _take(self, v: View, decision: Decision, now_s: float) -> None:
-        codes = frozenset(a.code for a in decision.alarms)
-        new = codes - self._codes
+        told = frozenset((a.code, a.count) for a in decision.alarms)
+        new = told - self._told
         self._last.add(now_s, len(new))
         v.raised_h = 0
-        for code in new:
+        for code, _ in new:
             hour = self._hour.setdefault(code, Window(HOUR_S))
             hour.add(now_s)
             v.raised_h = max(v.raised_h, hour.count(now_s))
         v.sound = all(a.seen and a.do and isfinite(a.since_s) for a in decision.alarms)
         v.record_kept = all(_follows_on(self._seen.get(a.code), a.count, a.since_s) for a in decision.alarms)
         self._seen |= {a.code: (a.count, a.since_s) for a in decision.alarms if not v.dead}
-        self._alarms, self._codes = decision.alarms, codes
+        self._alarms, self._told, self._codes = decision.alarms, told, frozenset(a.code for a in decision.alarms)
         self._standing = frozenset(a.code for a in decision.alarms if a.state != RETURNED)
 
 

@@ -151,7 +151,7 @@ KINDS = (
         "pile-probes-swapped", (22,), "Core and edge probe have changed places.",
         "Tell if the edge is warmer than the core for days.",
         "", 1.0, 1.0, Proof("core less edge turns round", _core_less_edge, 1.0), alter=_swapped,
-        promised_h=28.0, names=frozenset({"core-edge", "core-pulled"}),
+        promised_h=28.0, names=frozenset({"core-edge", "core-pulled", "probe-leapt", "edge-cools"}),
         would_tell="a look at the names", fits=lambda scenario: {"pile_core_c",
         "pile_edge_c"} <= set(scenario.sensors.fitted),
     ),

@@ -188,7 +188,7 @@ KINDS = (
         "Tell; offer to swap the names.",
         "", 1.0, 1.0, Proof("supply less return turns round", _difference, 1.0, pump=0.6, after_s=7200.0),
         alter=_swapped,
-        promised_h=2, needs=("water_return_c",), names=frozenset({"probes-swapped", "no-heat"}), shows=PUMP,
+        promised_h=2, needs=("water_return_c",), names=frozenset({"probes-swapped", "no-heat", "probe-leapt"}), shows=PUMP,
     ),
     FaultKind(
         "coil-fouled", (41,), "Less heat comes out of the pile at the same flow.",
@@ -212,7 +212,7 @@ KINDS = (
         "Do not trip the pump; use its curve; mark the heat.",
         "share of the pulses left", 0.05, 0.0, Proof("reading falls", reading("water_flow_kg_s"), 0.01, pump=1.0),
         alter=gained("water_flow_kg_s"), promised_h=0.7, needs=METER, promised_from=0.9,
-        names=frozenset({"flow-meter", "no-flow"}), shows=PUMP,
+        names=frozenset({"flow-meter", "no-flow", "line-frozen"}), shows=PUMP,
         fits=lambda scenario: "water_flow_kg_s" in scenario.sensors.fitted,
     ),
     FaultKind(

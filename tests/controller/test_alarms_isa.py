@@ -10,7 +10,7 @@ from helpers import CALM, DRAWING, START_S, drawing_controller, reading, reborn
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller import Controller, ControllerSettings, Decision
+from controller import Alarm, Controller, ControllerSettings, Decision
 from controller.alarm_kinds import KINDS
 from controller.alarms import ACKNOWLEDGED, CODES, NORMAL, RETURNED, UNACKNOWLEDGED, AlarmBoard
 from controller.phases import REST
@@ -236,3 +236,61 @@ def test_acknowledging_changes_no_command() -> None:
         m = reading(now_s + 60.0 * k, outdoor_c=-8.0)
         assert controller.step(m).commands == twin.step(m).commands
     assert controller.phase != REST or twin.phase == REST
+
+
+# --- alarms that name parts
+
+PART = next(i for i, kind in enumerate(KINDS) if kind.code == "sensor-flickers")
+DELAY_S = KINDS[PART].on_delay_s
+
+
+class Parts:
+    """What the alarm quotes: a bit for each part."""
+
+    def __init__(self, flicker: float) -> None:
+        self.flicker = flicker
+
+
+def naming(board: AlarmBoard, places: float, seconds: float, begin_s: float) -> Alarm:
+    for k in range(round(seconds / 60.0)):
+        (alarm,) = board.update(only("sensor-flickers"), 60.0, begin_s + 60.0 * k, Parts(places)) or (None,)
+    return alarm
+
+
+def test_a_second_part_is_told_anew_once_it_lasts_and_none_is_dropped_while_the_alarm_stands() -> None:
+    board, kind = AlarmBoard(), KINDS[PART]
+    alarm = naming(board, 0b1, DELAY_S, 0.0)
+    assert kind.names[0] in alarm.seen and alarm.count == 1
+    assert board.acknowledge("sensor-flickers")
+    assert naming(board, 0b1, 10 * DELAY_S, 1e4).acknowledged  # the same part is no news
+    assert naming(board, 0b101, DELAY_S - 60.0, 2e4).acknowledged
+    alarm = naming(board, 0b101, 60.0, 3e4)
+    assert (alarm.acknowledged, alarm.count, alarm.since_s) == (False, 2, 3e4)
+    assert f"{kind.names[0]} and {kind.names[2]}" in alarm.seen
+    assert board.acknowledge("sensor-flickers")
+    alarm = naming(board, 0b100, 10 * DELAY_S, 4e4)
+    assert alarm.acknowledged and alarm.count == 2 and kind.names[0] in alarm.seen
+
+
+def test_a_part_that_comes_and_goes_is_not_told() -> None:
+    board = AlarmBoard()
+    naming(board, 0b1, DELAY_S, 0.0)
+    for k in range(20):
+        naming(board, 0b11, DELAY_S - 60.0, 1e4 + 2e3 * k)
+        assert naming(board, 0b1, 60.0, 1.1e4 + 2e3 * k).count == 1
+
+
+@pytest.mark.parametrize(
+    ("places", "words"),
+    [
+        (0b1, "core probe"),
+        (0b11, "core probe and edge probe"),
+        (0b1011, "core probe, edge probe and return probe"),
+        (0.0, "unknown"),
+        (nan, "unknown"),
+        (-3.0, "unknown"),
+        (1e300, "unknown"),
+    ],
+)
+def test_parts_in_words(places: float, words: str) -> None:
+    assert KINDS[PART].shown(places) == KINDS[PART].seen.replace("{}", words)

@@ -423,8 +423,8 @@ def test_a_falling_tank(fall_k: float, told: bool) -> None:
 # --- does water move, and probes that are stuck
 
 
-@pytest.mark.parametrize(("tried", "ticks"), [(False, 5), (True, 3)])
-def test_standing_water_is_acted_on_after_five_minutes_or_three(tried: bool, ticks: int) -> None:
+@pytest.mark.parametrize(("tried", "ticks"), [(False, 4), (True, 3)])
+def test_standing_water_is_acted_on_after_four_minutes_or_three(tried: bool, ticks: int) -> None:
     witness, acts = FlowWitness(250.0), []
     for _ in range(2 * ticks):
         assert not witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
@@ -434,7 +434,7 @@ def test_standing_water_is_acted_on_after_five_minutes_or_three(tried: bool, tic
 
 def test_a_warm_moment_begins_the_count_anew() -> None:
     witness = FlowWitness(250.0)
-    for supply_c in (*[15.5] * 4, 45.0, *[15.5] * 4):
+    for supply_c in (*[15.5] * 3, 45.0, *[15.5] * 3):
         witness.update(15.0, supply_c, 15.0, 60.0, 0.06, 60.0)
         assert not witness.stands(False)
 
@@ -455,21 +455,23 @@ def test_the_same_to_the_last_bit(value: float, then: float, same_s: float) -> N
 
 
 @pytest.mark.parametrize(
-    ("far_k", "on_s", "same_s", "stuck"),
+    ("far_k", "on_s", "same_s", "for_s", "stuck"),
     [
-        (-6.5, 300.0, 300.0, True),
-        (6.5, 300.0, 300.0, True),
-        (-6.0, 300.0, 300.0, False),
-        (-6.5, 299.0, 300.0, False),
-        (-6.5, 300.0, 299.0, False),
-        (nan, 300.0, 300.0, False),
+        (-6.5, 300.0, 300.0, 300.0, True),
+        (6.5, 300.0, 300.0, 300.0, True),
+        (-6.0, 300.0, 300.0, 300.0, False),
+        (-6.5, 299.0, 300.0, 299.0, False),
+        (-6.5, 300.0, 299.0, 300.0, False),
+        (nan, 300.0, 300.0, 300.0, False),
     ],
 )
-def test_a_stuck_supply(far_k: float, on_s: float, same_s: float, stuck: bool) -> None:
+def test_a_stuck_supply(far_k: float, on_s: float, same_s: float, for_s: float, stuck: bool) -> None:
     watch = StuckWatch()
     watch.supply.same_s = same_s
-    watch.water_moved(far_k, on_s)
+    watch.water_moved(far_k, on_s, for_s)
     assert watch.supply_stuck is stuck
+    watch.water_moved(0.0, on_s, 1.0)
+    assert watch.supply_stuck is stuck  # until the reading changes
 
 
 @pytest.mark.parametrize(("name", "after_s"), [("outdoor_c", DAY_S), ("pile_core_c", 4 * DAY_S)])
@@ -834,6 +836,19 @@ def test_three_tries_then_a_rest_that_doubles_up_to_four_hours() -> None:
         drive.try_again()
         assert drive.mode == ARMED and not drive.suspect
     assert pauses_s == [900.0, 1800.0, 3600.0, 7200.0, 14400.0, 14400.0]
+
+
+def test_between_two_tries_told_by_temperatures_a_dry_pump_has_a_minute_of_rest() -> None:
+    drive = running()
+    drive.try_again(cold=True)
+    assert drive.mode == OFF and drive.duty == 0.0 and not drive.locked
+    duties = [drive.drive(0.06, nan, 20.0, 12.0, 1.0) for _ in range(62)]
+    assert duties[:60] == [0.0] * 60 and duties[60] == 1.0 and drive.mode == RUN
+    drive.try_again(cold=True)
+    drive.rest(60.0)
+    assert drive.breath_s == 0.0
+    drive.try_again()
+    assert drive.mode == ARMED and drive.breath_s == 0.0
 
 
 def test_rest_forgets_the_run() -> None:

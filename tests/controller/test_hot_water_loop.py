@@ -26,6 +26,46 @@ def test_how_much_a_draw_of_hot_water_is_quickened(hot_day_s: float, times: floa
     assert loop.hasty_kg_s(0.0, LIMIT_C) == 0.0
 
 
+def test_water_far_too_hot_is_rushed_at_once() -> None:
+    """No draw goes on with it, but a pulse against frost must: its two kilograms then pass in seconds."""
+    loop = WaterLoop(S)
+    assert loop.hasty_kg_s(0.0, LIMIT_C + 20.1) == pytest.approx(4.0 * TARGET)
+    assert loop.hasty_kg_s(0.0, LIMIT_C + 20.0) == 0.0
+
+
+def hot_draw(loop: WaterLoop, seconds: int, supply_c: float = LIMIT_C + 3.0) -> None:
+    for k in range(seconds // 10):
+        loop.flow_kg_s(True, 1.0, supply_c + 0.01 * k, 20.0, 60.0, 10.0, 10.0)
+
+
+def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
+    """Battery, tank or house may stop a draw between two looks; what flowed since the last one was as hot."""
+    loop, cool = WaterLoop(S), WaterLoop(S)
+    hot_draw(loop, 130)
+    assert loop.hot_day_s == pytest.approx(120.0)
+    loop.rest(60.0)
+    assert loop.hot_day_s == pytest.approx(180.0)
+    loop.rest(60.0)
+    assert loop.hot_day_s == pytest.approx(175.0)
+    hot_draw(cool, 130, LIMIT_C - 10.0)
+    cool.rest(60.0)
+    assert cool.hot_day_s == 0.0
+
+
+def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
+    """The probe lags: what it shows as too hot in the first seconds was so from the start, after a pulse as well."""
+    loop = WaterLoop(S)
+    loop.note_pulse(LIMIT_C + 3.0, 10.0)
+    before_s = loop.hot_day_s
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
+    for supply_c in (LIMIT_C - 1.0, LIMIT_C + 1.0):
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+    assert loop.hot_day_s - before_s == pytest.approx(20.0, abs=2.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C + 1.0, 20.0, 60.0, 10.0, 10.0)
+    assert loop.hot_day_s - before_s == pytest.approx(29.0, abs=2.0)  # and no second time
+
+
 @pytest.mark.parametrize(
     ("supply_c", "core_c", "scalds", "passed_kg", "flow_kg_s"),
     [

@@ -254,7 +254,7 @@ def test_a_flickering_probe_is_named_and_not_called_pulled() -> None:
     stand = Stand()
     stand.c.checks._by_name["pile_core_c"].rejects = 5.0
     stand.slow.steps = 9.0
-    assert stand.look(600.0) == {"sensor-flickers"} and stand.slow.flicker == 0.0
+    assert stand.look(600.0) == {"sensor-flickers"} and stand.slow.flicker == 1.0
     stand.slow.pulled.mean_c = 60.0
     for _ in range(20):
         stand.r.pile_core_c = 20.0
@@ -473,7 +473,7 @@ def test_the_air_test_hears_trend_oxygen_and_time() -> None:
 
 def test_what_alarms_quote() -> None:
     stand = Stand()
-    stand.slow.flicker_watch.worst = 3.0
+    stand.slow.flicker_watch.bad = 3.0
     assert stand.slow.flicker == 3.0
     stand.slow.flow_trend.share, stand.slow.fan_trend.share = 0.8, 1.2
     assert stand.slow.flow_percent == pytest.approx(80.0) and stand.slow.fan_percent == pytest.approx(120.0)

@@ -17,6 +17,8 @@ from sim.campaign_fault_figures import by_fault, by_rule, faultless_figures, tot
 from sim.episodes import (
     Episode,
     EpisodeError,
+    Outcome,
+    _first_new,
     case_of,
     drawn,
     faultless_twin,
@@ -93,6 +95,24 @@ def test_a_fault_is_named_in_time_and_only_when_it_is_there(name, code, within_h
     (told,) = outcome.told
     assert told.bit and told.code == code and told.named_h <= within_h
     assert outcome.first_new == code and code not in {c for _, c in twin.raised}
+
+
+def test_an_alarm_that_stood_before_or_comes_without_the_fault_is_no_news():
+    episode = one("pump-seized")
+    began_s = episode.faults[0].from_h * 3600.0
+    raised = tuple((began_s + k, code) for k, code in enumerate(("scald", "co2", "no-flow")))
+    twin = Outcome(dataclasses.replace(episode, faults=()), (), (), ((9.0, "co2"),))
+    assert _first_new(Outcome(episode, (), (), raised), twin) == "scald"
+    assert _first_new(Outcome(episode, (), (), raised, frozenset({"scald"})), twin) == "no-flow"
+    assert _first_new(twin, twin) is None
+
+
+def test_a_second_probe_that_gives_bad_readings_is_named_beside_the_first():
+    first = Injected("core-probe-noisy", 2.0, 20.0, 0.9)
+    second = Injected("house-probe-noisy", 8.0, 14.0, 0.9)
+    outcome, _ = play(BASE, Episode(PLANT, DAY, 1.5, (first, second)))
+    assert [told.code for told in outcome.told] == ["sensor-flickers"] * 2
+    assert outcome.told[1].named_h < 2.0
 
 
 def test_a_killed_program_leaves_outputs_off_and_comes_back():

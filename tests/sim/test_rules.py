@@ -36,6 +36,7 @@ GOOD = {
     "core_fall_k": 0.5,
     "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
     "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2, "standing": frozenset(),
+    "probe_c": 57.0,
 }  # fmt: skip
 
 
@@ -144,6 +145,10 @@ def test_each_rule_can_be_broken(code):
         ("wet-house-fan", {"fan_kg_s": 0.0}), ("crop-untold", told("fan-battery")), ("silence-untold", told("tank-silent")),
         ("silence-untold", told("probes-wire")), ("wrong-no-flow", {"flow_kg_s": 0.02}), ("wrong-no-flow", {"pump": 0.0}),
         ("wrong-frozen", {"coldest_j_kg": 4e3}), ("wrong-scald", {"supply_c": 45.0}), ("wrong-cold-pile", {"core_c": 50.0}),
+        ("wrong-cold-pile", {"probe_c": 50.0}), ("overdraw", {"core_c": 23.9}), ("lost-core", {"phase": "winding down"}),
+        ("cold-untold", {"phase": "rest", "true_readings": False}),
+        ("supply-silent-untold", told("return-silent") | {"lost": frozenset({rules.READINGS})}),
+        ("silence-untold", {"silent": ("pile_edge_c",), "lost": frozenset({rules.READINGS})} | told("pile-probe")),
         ("wrong-cold-pile", {"lost": frozenset({rules.READINGS})}), ("wrong-cold-pile", {"true_readings": False}),
         ("wrong-flat-pump", {"lost": frozenset({rules.WATER})}), ("wrong-flat-fan", {"lost": frozenset({rules.AIR})}),
         ("wrong-stalled", {"fan_turns": False}),
