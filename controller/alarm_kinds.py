@@ -305,7 +305,7 @@ _AIR = (
         15 * MINUTE_S,
         "The greenhouse air holds {} ppm of CO2, above your limit; the fan blows in no pile air.",
         "Ventilate before you go in, and do not go in alone. Check that the fan is really off.",
-        "Pile air in a closed house.",
+        "Pile air in a closed house; perhaps from a fan that runs unbidden.",
         "When you acknowledge it, after the air is clean.",
         "co2_ppm",
         latched=True,

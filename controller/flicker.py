@@ -30,9 +30,13 @@ class Flicker(Memory):
         self.last = 0.0  # those of the last window that had any, and how long ago that is
         self.last_s = 0.0
 
+    def known(self, name: str) -> bool:
+        """Whether the sensor flickered in the last window."""
+        return bool(places_in(self.bad) & _BIT[name])
+
     def restless(self, checks: SensorChecks, name: str, steps: float) -> bool:
         """Whether the sensor is known to flicker, or does so in the ``steps`` readings since the last review."""
-        return bool(places_in(self.bad) & _BIT[name]) or checks.sensors[_PLACE[name]].scattered > BAD_SHARE * steps
+        return self.known(name) or checks.sensors[_PLACE[name]].scattered > BAD_SHARE * steps
 
     def doubted(self, checks: SensorChecks, name: str, steps: float) -> bool:
         """Whether it is restless, or was within the last hours: a change that it shows proves nothing."""

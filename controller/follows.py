@@ -47,9 +47,8 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "panels-dark": ("pump-battery-flat", "fan-battery-flat"),
     "pile-cold": ("core-pulled", "pump-runs-on", "fan-runs-on", *_PILE_TOLD),
     "pile-ending": _PILE_TOLD,
-    "core-pulled": ("sensor-flickers",),
     "core-edge": ("core-pulled",),
-    "probe-leapt": ("core-pulled", "core-edge", "sensor-flickers", "thermosiphon", "pump-runs-on", "flow-while-off"),
+    "probe-leapt": ("core-pulled", "core-edge", "thermosiphon", "pump-runs-on", "flow-while-off"),
     "edge-cools": ("air-shortcut",),
 }
 

@@ -205,7 +205,7 @@ class PumpDrive(Memory):
             self.breath_s = max(0.0, self.breath_s - dt_s)
             return 0.0
         if self.mode == OFF:
-            self.mode = ARMED
+            self.mode, self.kick_seen = ARMED, False
             self.start_supply_c = self.moved_supply_c = supply_c
             if self.rested_s >= IDLE_S:
                 self.counts_idle = measured_kg_s > max(0.5 * target_kg_s, METER_WORKS_KG_S)
@@ -218,7 +218,10 @@ class PumpDrive(Memory):
         if self.mode == KICK:
             self.mode = RUN
             self.ramped_kg_s = self.least_flow_kg_s
-            self.kick_seen = measured_kg_s > METER_WORKS_KG_S
+            counted = (
+                measured_kg_s > METER_WORKS_KG_S
+            )  # in an earlier try too: the probe may follow that kick's water yet
+            self.kick_seen = counted or (self.kick_seen and self.tries > 0.0)
         else:
             self._watch(measured_kg_s, supply_c, dt_s)
         if self.mode != RUN:

@@ -174,7 +174,8 @@ class WaterLoop(Memory):
         limit_c = self._settings.supply_max_c
         is_hot = supply_c > limit_c
         from_the_start = is_hot and not self.was_hot and self.on_s <= PROBE_LAGS_S
-        self._count_hot(is_hot, max(self.on_s, dt_s) if from_the_start else dt_s)
+        dt_s = max(self.on_s, dt_s) if from_the_start else dt_s
+        self._count_hot(is_hot, dt_s)
         self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):

@@ -57,14 +57,14 @@ KINDS = (
         "fan-stuck-on", (31,), "The fan runs whatever is commanded.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0,
         FAN_TURNS, alter=wire("fan", lambda a: lambda duty: 1.0), promised_h=0.2, needs=TACHO,
-        names=frozenset({"fan-runs-on"}),
+        names=frozenset({"fan-runs-on", "co2"}),
         takes=frozenset({PUSHED_AIR}),
     ),
     FaultKind(
         "fan-inverted", (31,), "The fan runs when it should stand.", "Tell at once: only its plug stops it.", "", 1.0,
         1.0, FAN_TURNS,
         alter=wire("fan", lambda a: lambda duty: 1.0 - duty), promised_h=0.2, needs=TACHO,
-        names=frozenset({"fan-runs-on"}),
+        names=frozenset({"fan-runs-on", "co2"}),
         takes=frozenset({PUSHED_AIR, AIR}),
     ),
     FaultKind(

@@ -184,7 +184,7 @@ KINDS = (
     ),
     FaultKind(
         "spring-flood", (9,), "Water stands round the pile and takes heat from below.", "None now; tell by the core.",
-        "temperature of the ground, °C", 4.0, 1.0, Proof("the ground is colder", params_at(at.P_GROUND_C), 0.2),
+        "temperature of the ground, °C", 4.0, 1.0, Proof("the ground takes heat more easily", params_at(at.P_BASE_R), 0.1),
         alter=both(set_to(at.P_GROUND_C), fixed(scaled(at.P_BASE_R), 0.1)), names=COLD, takes=SPOILT,
         would_tell="a probe at the bottom", shortest_h=48.0, longest_h=120.0,
     ),

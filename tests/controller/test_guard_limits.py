@@ -770,6 +770,22 @@ def test_a_trickle_for_the_duty_is_no_flow(flow: float, due_kg_s: float, moves: 
     assert drive.moves(flow) is moves
 
 
+def test_a_meter_that_counted_the_first_kick_is_not_called_dead_in_the_next_try() -> None:
+    """A probe follows slowly: it may still rise by what the first kick brought, while the pump stands in the second try."""
+    drive = PumpDrive(S)
+    for flow, supply_c in ((0.0, 5.0), (0.2, 6.0), *[(0.0, 20.0)] * 31):
+        drive.drive(0.06, flow, supply_c, 12.0, 1.0)
+    assert drive.tries == 1.0 and drive.kick_seen
+    for _ in range(40):
+        drive.drive(0.06, 0.0, 28.0, 12.0, 1.0)
+    assert drive.tries == 2.0 and drive.kick_seen and not drive.dead_meter
+    drive.water_moves()
+    drive.rest(120.0)
+    for _ in range(3):
+        drive.drive(0.06, 0.0, 28.0, 12.0, 1.0)
+    assert not drive.kick_seen  # another start begins anew
+
+
 def test_cold_water_against_a_meter_called_dead_ends_the_tries_at_once() -> None:
     drive = running()
     drive.dead_meter = True
