@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from controller.battery_health import FLAT, LATCHED, LOW, WORN, BatteryHealth
 from controller.checks import Readings
 from controller.frost import frost_threat
-from controller.guards import HOT_DAY_TOLD_S, probes_swapped
+from controller.guards import HOT_DAY_TOLD_S
 from controller.phases import DRAINED, HOLD_OFF, WINDING_DOWN
 from controller.power import battery_freezes, charging_harms
 from controller.pump import METER_WORKS_KG_S
@@ -23,10 +23,10 @@ TOO_HOT_C = 72.0
 
 def conditions(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
     """Return what is so after this step."""
-    return (*_sensors(c, r, v), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r), *c.slow.found)
+    return (*_sensors(c), *_power(c, r), *_water(c, r, v), *_pile(c, v), *_air(c, r), *c.slow.found)
 
 
-def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
+def _sensors(c: Controller) -> tuple[bool, ...]:
     checks, stuck, blind = c.checks, c.stuck, c.pile.blind
     return (
         blind and (checks.fitted("pile_core_c") or checks.fitted("pile_edge_c")),
@@ -34,7 +34,7 @@ def _sensors(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         stuck.core_stuck,
         checks.lost("water_supply_c"),
         stuck.supply_stuck,
-        probes_swapped(v.flow_kg_s, r.water_supply_c, r.water_return_c, v.core_c),
+        c.swap.swapped,
         stuck.outdoor_stuck,
         c.leap.leapt > 0.0,
     )

@@ -55,6 +55,7 @@ from controller.settings import ControllerSettings
 from controller.signals import Alarm, Commands, Decision, Measurements, PileEstimate
 from controller.slow_watch import SlowWatch
 from controller.stuck import StuckWatch
+from controller.swap_watch import SwapWatch
 from controller.tank import TankGuard
 from controller.view import View
 from controller.water_loop import WaterLoop
@@ -109,6 +110,7 @@ class Controller(Memory):
         "pump_health",
         "slow",
         "stuck",
+        "swap",
         "tank",
         "witness",
     )
@@ -133,6 +135,7 @@ class Controller(Memory):
         self.stuck = StuckWatch()
         self.leap = LeapWatch(self.checks)
         self.slow = SlowWatch(s)
+        self.swap = SwapWatch()
         self.witness = FlowWitness(s.coil_ua_w_k)
         self.fan_watch = FanWatch()
         self.tank = TankGuard(s.tank_change_max_k)
@@ -341,6 +344,10 @@ class Controller(Memory):
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
         pump, dt_s = self.pump, self.clock.dt_s
         return_c = likely_return_c(r)
+        if pump.suspect:
+            self.swap.forget()
+        else:
+            self.swap.update(v.flow_kg_s, r.water_supply_c, r.water_return_c, v.core_c, dt_s)
         if pump.metered(r.water_flow_kg_s):
             if pump.moves(r.water_flow_kg_s):
                 rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)

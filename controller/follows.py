@@ -38,6 +38,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "no-heat": ("line-frozen", "supply-stuck"),
     "frost": ("line-frozen",),
     "flow-meter": ("no-flow", "line-frozen"),
+    "thermosiphon": ("probes-swapped",),
     "flow-while-off": ("thermosiphon", "pump-runs-on"),
     "flow-low": _DEAD_PUMP,
     "fan-changed": ("fan-stalled", "fan-speed", "fan-speed-silent"),
@@ -48,7 +49,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "pile-cold": ("core-pulled", "pump-runs-on", "fan-runs-on", *_PILE_TOLD),
     "pile-ending": _PILE_TOLD,
     "core-edge": ("core-pulled",),
-    "probe-leapt": ("core-pulled", "core-edge", "thermosiphon", "pump-runs-on", "flow-while-off"),
+    "probe-leapt": ("core-pulled", "core-edge", "probes-swapped", "thermosiphon", "pump-runs-on", "flow-while-off"),
     "edge-cools": ("air-shortcut",),
 }
 
