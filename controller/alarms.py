@@ -22,6 +22,7 @@ CODES = tuple(kind.code for kind in KINDS)
 UNACKNOWLEDGED, ACKNOWLEDGED, RETURNED = "unacknowledged", "acknowledged", "returned-unacknowledged"
 NORMAL = "normal"
 NAMING = tuple(place for place, kind in enumerate(KINDS) if kind.names)  # these say of which parts they speak
+NAMING_CODES = frozenset(CODES[place] for place in NAMING)
 
 
 class Latch(Memory):

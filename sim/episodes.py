@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from controller import Alarm, Commands, Controller, ControllerSettings, Decision
+from controller.alarms import NAMING_CODES
 from sim.faults.kinds import ALWAYS, HANG, KILL, KILL_AFRESH, PUMP, RUNS, FaultKind, Injected
 from sim.faults.library import FAULTS, fault
 from sim.faults.plant import FaultyPlant
@@ -50,7 +51,7 @@ CHEAP = (
 )
 
 
-Standing = frozenset[tuple[str, int]]  # alarms that stand, and how often each has come up
+Standing = frozenset[tuple[str, str]]  # alarms that stand, and which parts they name
 PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
 
 
@@ -180,7 +181,7 @@ def _drive_plainly(plant: Plant, controller: Controller, span_s: float) -> Stand
 
 
 def _standing(alarms: tuple[Alarm, ...]) -> Standing:
-    return frozenset((a.code, a.count) for a in alarms)
+    return frozenset((a.code, a.seen if a.code in NAMING_CODES else "") for a in alarms)
 
 
 def _woken(memory: str, settings: ControllerSettings) -> Controller:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from controller.alarm_kinds_slow import SILENT
-from controller.alarms import RETURNED
+from controller.alarms import NAMING_CODES, RETURNED
 from controller.phases import DRAINED, HOLD_OFF, MANUAL, PHASES, REST, WINDING_DOWN
 from controller.power import LITHIUM
 from sim import layout as at
@@ -551,7 +551,7 @@ class Events:
         self._seen: dict[str, tuple[int, float]] = {}  # how often and since when, by code
         self._alarms: object = None
         self._codes: frozenset[str] = frozenset()
-        self._told: frozenset[tuple[str, int]] = frozenset()
+        self._told: frozenset[tuple[str, str]] = frozenset()  # with the parts that an alarm names
         self._standing: frozenset[str] = frozenset()
         self._on = False
 
@@ -573,7 +573,7 @@ class Events:
         v.codes, v.standing, v.raised_10min = self._codes, self._standing, self._last.count(now_s)
 
     def _take(self, v: View, decision: Decision, now_s: float) -> None:
-        told = frozenset((a.code, a.count) for a in decision.alarms)
+        told = frozenset((a.code, a.seen if a.code in NAMING_CODES else "") for a in decision.alarms)
         new = told - self._told
         self._last.add(now_s, len(new))
         v.raised_h = 0
