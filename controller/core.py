@@ -384,7 +384,7 @@ class Controller(Memory):
             hot_c = hot_c if hot_c == hot_c else v.core_c  # so little water is moved that all of it stood in the pile
             target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:
-                loop.note_pulse(hot_c, clock.dt_s)
+                loop.note_pulse(hot_c, pump.on_s + clock.dt_s, clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)

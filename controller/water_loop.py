@@ -41,6 +41,7 @@ BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no su
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
 PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
+SAME_PULSE_S = 60.0  # between two steps of one pulse; between two pulses it is minutes
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -172,11 +173,8 @@ class WaterLoop(Memory):
     def watch_heat(self, supply_c: float, dt_s: float) -> bool:
         """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
         limit_c = self._settings.supply_max_c
-        is_hot = supply_c > limit_c
-        from_the_start = is_hot and not self.was_hot and self.on_s <= PROBE_LAGS_S
-        dt_s = max(self.on_s, dt_s) if from_the_start else dt_s
-        self._count_hot(is_hot, dt_s)
-        self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
+        dt_s = self._look(supply_c, self.on_s, dt_s)
+        self._count_hot(self.is_hot, dt_s)
         self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
         if scald_stops(self.hot_s, supply_c, limit_c):
             self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
@@ -185,12 +183,24 @@ class WaterLoop(Memory):
             self.pause_s = HOT_DAY_PAUSE_S
         return self.pause_s > 0.0
 
-    def note_pulse(self, supply_c: float, dt_s: float) -> None:
+    def _look(self, supply_c: float, on_s: float, dt_s: float) -> float:
+        """Note whether what came since the last look was too hot, ``on_s`` after the start; return how long that was [s].
+
+        What a probe shows as too hot soon after the start was so from the start.
+        """
+        is_hot = supply_c > self._settings.supply_max_c
+        if is_hot and not self.was_hot and on_s <= PROBE_LAGS_S:
+            dt_s = max(on_s, dt_s)
+        self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
+        return dt_s
+
+    def note_pulse(self, supply_c: float, on_s: float, dt_s: float) -> None:
         """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
-        limit_c = self._settings.supply_max_c
         before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
-        self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, limit_c, dt_s), 0.0
-        if supply_c > limit_c:
+        self.was_hot = self.was_hot and self.pulsed_s <= SAME_PULSE_S
+        dt_s = self._look(supply_c, on_s, dt_s)
+        self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, self._settings.supply_max_c, dt_s), 0.0
+        if self.is_hot:
             self._count_hot(True, dt_s)
 
     def _count_hot(self, is_hot: bool, dt_s: float) -> None:

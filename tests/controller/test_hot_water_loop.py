@@ -55,7 +55,7 @@ def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
 def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
     """The probe lags: what it shows as too hot in the first seconds was so from the start, after a pulse as well."""
     loop = WaterLoop(S)
-    loop.note_pulse(LIMIT_C + 3.0, 10.0)
+    loop.note_pulse(LIMIT_C + 3.0, 10.0, 10.0)
     before_s = loop.hot_day_s
     loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
     for supply_c in (LIMIT_C - 1.0, LIMIT_C + 1.0):

@@ -101,9 +101,9 @@ def test_what_was_learnt_of_a_weak_coil_makes_no_unseen_water_hotter() -> None:
 @pytest.mark.parametrize(("wait_s", "goes_on"), [(10.0, True), (PULSE_LATELY_S + 10.0, False)])
 def test_a_hot_pulse_and_the_draw_after_it_are_one_stretch(wait_s: float, goes_on: bool) -> None:
     loop = WaterLoop(S)
-    for _ in range(10):
+    for k in range(10):
         loop.rest(10.0)
-        loop.note_pulse(LIMIT_C + 2.0, 10.0)
+        loop.note_pulse(LIMIT_C + 2.0, 10.0 * (k + 1), 10.0)
     assert loop.hot_s == pytest.approx(100.0)
     assert loop.hot_day_s > 90.0  # told as a long draw is
     loop.rest(wait_s)
@@ -114,8 +114,23 @@ def test_a_hot_pulse_and_the_draw_after_it_are_one_stretch(wait_s: float, goes_o
 
 def test_cool_pulses_are_not_told() -> None:
     loop = WaterLoop(S)
-    loop.note_pulse(LIMIT_C - 2.0, 10.0)
+    loop.note_pulse(LIMIT_C - 2.0, 10.0, 10.0)
     assert (loop.hot_s, loop.hot_day_s) == (0.0, 0.0)
+
+
+def test_what_a_pulse_shows_as_hot_in_its_first_minute_was_so_from_its_start() -> None:
+    """The probe on the pipe follows slowly: pulses of a minute would be told at half their length."""
+    loop = WaterLoop(S)
+    for pulse in (1, 2):
+        loop.rest(600.0)
+        forgotten_s = loop.hot_day_s
+        for k in range(1, 7):
+            loop.rest(10.0)
+            loop.note_pulse(LIMIT_C + (2.0 if k >= 4 else -2.0), 10.0 * k, 10.0)
+        assert loop.hot_day_s - forgotten_s == pytest.approx(60.0, abs=5.0), pulse
+    loop.rest(10.0)
+    loop.note_pulse(LIMIT_C + 2.0, 130.0, 10.0)
+    assert loop.hot_day_s - forgotten_s == pytest.approx(70.0, abs=6.0)
 
 
 @pytest.mark.parametrize(
