@@ -218,10 +218,8 @@ class PumpDrive(Memory):
         if self.mode == KICK:
             self.mode = RUN
             self.ramped_kg_s = self.least_flow_kg_s
-            counted = (
-                measured_kg_s > METER_WORKS_KG_S
-            )  # in an earlier try too: the probe may follow that kick's water yet
-            self.kick_seen = counted or (self.kick_seen and self.tries > 0.0)
+            # a kick of an earlier try counts too: the probe may still follow the water that it brought
+            self.kick_seen = measured_kg_s > METER_WORKS_KG_S or (self.kick_seen and self.tries > 0.0)
         else:
             self._watch(measured_kg_s, supply_c, dt_s)
         if self.mode != RUN:

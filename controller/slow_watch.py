@@ -190,8 +190,7 @@ class SlowWatch(Memory):
     def _probes(self, c: Controller) -> list[bool]:
         return [
             self.flicker > 0.0,
-            self.pulled.pulled
-            and not self.flicker_watch.known("pile_core_c"),  # then its plug is bad, and that is told
+            self.pulled.pulled and not self.flicker_watch.known("pile_core_c"),  # else its plug is bad
             self.edge_above_k > CORE_EDGE_K and c.phase != HOLD_OFF,
             self.house_below_k > HOUSE_OUTDOOR_K,
         ]
