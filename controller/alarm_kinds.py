@@ -45,7 +45,7 @@ _SENSORS = (
         NOTICE,
         0.0,
         HOUR_S,
-        "The core probe has read {} °C, to the last digit, for four days.",
+        "The core probe has read {} °C, to the last digit, for days, or through hours of drawing.",
         "Check that the probe follows: pull it out for ten minutes and watch the reading.",
         "A stuck probe or gateway, or, rarely, a very steady pile.",
         "By itself, an hour after the reading moves.",

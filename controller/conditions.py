@@ -31,7 +31,7 @@ def _sensors(c: Controller) -> tuple[bool, ...]:
     return (
         blind and (checks.fitted("pile_core_c") or checks.fitted("pile_edge_c")),
         not blind and checks.lost("pile_core_c"),
-        stuck.core_stuck,
+        stuck.core_stuck or c.pile.unmoved.told,
         checks.lost("water_supply_c"),
         stuck.supply_stuck,
         c.swap.swapped,

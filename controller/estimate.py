@@ -15,6 +15,7 @@ from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.settings import ControllerSettings
 from controller.signals import PileEstimate
+from controller.unmoved_core import UnmovedCore
 
 DAY_S = 86400.0
 DaysLeft = tuple[float, float, float]  # as expected, at least, at most
@@ -22,6 +23,8 @@ CORE_FILTER_S = 900.0
 TREND_FILTER_S = 4 * 3600.0
 MADE_FILTER_S = DAY_S
 HOLD_CORE_S = 1800.0  # without any pile probe the last estimate stands this long
+# A draw cools the core by up to a kelvin an hour, and caution counts half a deviation; a hot pile may still be drawn then
+UNMOVED_K_H, UNMOVED_MOST_K = 2.0, 10.0  # (own judgement)
 HOT_GAP_S = 3600.0  # a gap in the readings longer than this breaks the record of a hot core
 PILE_SHARE = 0.6  # share of the pile that follows the core up and down (own judgement)
 # Standing loss of an 8 t pile per kelvin that its edge is above outdoors; grows with the surface (own judgement)
@@ -134,6 +137,7 @@ class PileObserver(Memory):
         "probe_c",
         "silent_s",
         "trend",
+        "unmoved",
         "witness",
         "witnesses",
     )
@@ -145,6 +149,7 @@ class PileObserver(Memory):
         self._loss_w_k = LOSS_W_K_8T * (self._mass_kg / 8000.0) ** (2.0 / 3.0)
         self.witness = WaterWitness(settings.drum_volume_m3)
         self.trend = Trend()
+        self.unmoved = UnmovedCore(self._mass_kg)
         self.probe_c = nan
         self.offset_k = 0.0
         self.chill = Chill()
@@ -171,11 +176,14 @@ class PileObserver(Memory):
     def core_sd_c(self) -> float:
         """One standard deviation of ``core_c`` [K]."""
         placed = PLACED_SD_K + (WITNESSED_SD_K - PLACED_SD_K) * min(self.witnesses, 10.0) / 10.0
-        unseen = self.silent_s / 3600.0
+        unseen = self.silent_s / 3600.0 + min(UNMOVED_K_H * self.unmoved.doubt_s / 3600.0, UNMOVED_MOST_K)
         return sqrt(placed * placed + unseen * unseen)
 
-    def update(self, r: Readings, flow_kg_s: float, water_w: float, air_w: float, dt_s: float) -> None:
-        """Take one step's readings and the heat drawn during it [W]."""
+    def update(
+        self, r: Readings, flow_kg_s: float, water_w: float, air_w: float, dt_s: float, same_s: float = 0.0
+    ) -> None:
+        """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``."""
+        doubted = self.unmoved.update(same_s, water_w + air_w, dt_s)
         reading_c = self._pile_reading(r)
         if reading_c == reading_c:
             self._follow(reading_c, dt_s)
@@ -192,7 +200,8 @@ class PileObserver(Memory):
         if shown_c == shown_c:
             self._hear_witness(shown_c, r, flow_kg_s)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
-        self._balance(dt_s)
+        if not (doubted and self.net_w == self.net_w):
+            self._balance(dt_s)
 
     @property
     def surplus_k_day(self) -> float:

@@ -403,7 +403,8 @@ _SENSORS = (
         "that probe",
         "the same to the last bit while it must move",
         4.1 * DAY_S,
-        "a stuck supply is not believed; a stuck outdoor probe is left out for frost",
+        "a stuck supply is not believed; a stuck outdoor probe is left out for frost; under a core that reads the same"
+        " through hours of drawing the estimate grows unsure, and the draw rests",
         ("core-stuck", "supply-stuck", "outdoor-stuck"),
         "a very steady pile",
         "pulling the probe",
