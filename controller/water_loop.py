@@ -41,6 +41,7 @@ BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no su
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
 PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
+FORGETS_S = 900.0  # of the day's hot water in one step: a clock may have leapt ahead, and a day is not over for that
 SAME_PULSE_S = 60.0  # between two steps of one pulse; between two pulses it is minutes
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
@@ -108,7 +109,7 @@ class WaterLoop(Memory):
         self.pulsed_s += elapsed_s
         if self.off_s > FORGET_S:
             self.scalds = 0.0
-        self._count_hot(stopped_hot, elapsed_s)
+        self._count_hot(stopped_hot, min(elapsed_s, FORGETS_S))
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
         return 0.0
 

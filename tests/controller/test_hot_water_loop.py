@@ -52,6 +52,16 @@ def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
     assert cool.hot_day_s == 0.0
 
 
+def test_a_clock_that_leaps_ahead_by_a_day_buys_no_new_hot_water() -> None:
+    loop = WaterLoop(S)
+    loop.hot_day_s = loop.hot_told_s = 3000.0
+    loop.rest(86400.0)
+    assert loop.hot_day_s == pytest.approx(2925.0) and loop.hot_told_s == pytest.approx(2962.5)
+    hot_draw(loop, 130)
+    loop.rest(86400.0)
+    assert loop.hot_day_s < 4000.0  # nor is a gap a day of hot water
+
+
 def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
     """The probe lags: what it shows as too hot in the first seconds was so from the start, after a pulse as well."""
     loop = WaterLoop(S)
