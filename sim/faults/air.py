@@ -45,12 +45,12 @@ KINDS = (
         "fan-seized", (35,), "The fan is on and stands: ice, a stuck bearing.",
         "Rest it, try with growing pauses, tell.",
         "", 1.0, 1.0, FAN_STANDS, alter=lambda w, a, t: set_to(at.P_FAN_START, at.P_FAN_RUN)(w, STUCK_DUTY, t),
-        promised_h=0.25, needs=TACHO, names=NO_FAN, takes=NO_AIR, shows=FAN,
+        promised_h=0.5, needs=TACHO, names=NO_FAN, takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
         "fan-lead-loose", (16,), "The fan is on and draws nothing.", "Rest it, try again, tell.", "", 1.0, 1.0,
         FAN_STANDS,
-        alter=wire("fan", lambda a: lambda duty: 0.0), promised_h=0.25, needs=TACHO, names=NO_FAN,
+        alter=wire("fan", lambda a: lambda duty: 0.0), promised_h=0.5, needs=TACHO, names=NO_FAN,
         takes=NO_AIR, shows=FAN,
     ),
     FaultKind(
