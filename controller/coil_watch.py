@@ -17,6 +17,8 @@ FILTER_S = 900.0
 RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
 CHILLED_SHARE = 0.55  # of the usual conductance
 REST_S = 6 * 3600.0  # how long the draw rests then (own judgement)
+# Water that no probe shows may have chilled the compost round the coil unseen: after so much the draw rests (own judgement)
+UNSEEN_KG, UNSEEN_REST_S = 120.0, 3600.0
 
 
 class CoilWatch(Memory):
@@ -43,6 +45,8 @@ class CoilWatch(Memory):
             self.passed_kg, self.now_w_k = 0.0, nan
             return
         self.passed_kg += flow_kg_s * dt_s
+        if supply_c != supply_c and self.passed_kg > UNSEEN_KG and not self.chilled:
+            self.rest_s = UNSEEN_REST_S
         shown_w_k = conductance_w_k(flow_kg_s, supply_c, return_c, core_c)
         if self.passed_kg < max(FRESH_KG, stood_kg) or shown_w_k != shown_w_k:
             return

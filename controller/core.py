@@ -316,6 +316,7 @@ class Controller(Memory):
         self.coil.update(
             v.flow_kg_s, r.water_supply_c, return_c, v.core_c + self.pile.chill.k, s.coil_water_kg, self.clock.elapsed_s
         )
+        v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
 

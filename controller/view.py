@@ -17,6 +17,7 @@ class View:
         "at_risk",
         "battery_v",
         "co2_ppm",
+        "coil_rest_s",
         "core_c",
         "drawing",
         "drawn_day_w",
@@ -45,6 +46,7 @@ class View:
     at_risk: bool
     battery_v: float
     co2_ppm: float
+    coil_rest_s: float
     core_c: float
     drawing: bool
     drawn_day_w: float

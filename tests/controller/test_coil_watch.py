@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.coil import TELLING_SPAN_K, conductance_w_k
-from controller.coil_watch import CHILLED_SHARE, FRESH_KG, REST_S, CoilWatch
+from controller.coil_watch import CHILLED_SHARE, FRESH_KG, REST_S, UNSEEN_KG, UNSEEN_REST_S, CoilWatch
 from controller.media import WATER_J_KG_K
 
 FLOW = 0.05
@@ -89,3 +89,31 @@ def test_one_low_reading_rests_nothing() -> None:
     drawn(watch, 2.0, 62.0)
     watch.update(FLOW, supply_c(0.4 * CHILLED_SHARE * 220.0, 62.0), 8.0, 62.0, 0.0, 60.0)
     assert not watch.chilled
+
+
+def unseen(watch: CoilWatch, minutes: int, flow_kg_s: float = FLOW) -> None:
+    for _ in range(minutes):
+        watch.update(flow_kg_s, nan, 8.0, 62.0, 0.0, 60.0)
+
+
+def test_after_much_water_that_no_probe_shows_the_draw_rests_for_an_hour() -> None:
+    watch = CoilWatch()
+    unseen(watch, round(UNSEEN_KG / FLOW / 60.0))
+    assert not watch.chilled
+    unseen(watch, 1)
+    assert watch.rest_s == UNSEEN_REST_S
+    unseen(watch, 59, 0.0)
+    assert watch.chilled
+    unseen(watch, 1, 0.0)
+    assert not watch.chilled
+
+
+def test_short_unseen_draws_do_not_add_up_and_a_longer_rest_is_not_cut() -> None:
+    watch = CoilWatch()
+    for _ in range(20):
+        unseen(watch, 20)
+        unseen(watch, 1, 0.0)
+    assert not watch.chilled
+    watch.rest_s = REST_S
+    unseen(watch, 60)
+    assert watch.rest_s == REST_S - 3600.0

@@ -146,10 +146,13 @@ def drawn(
     d = controller.step(reading(now_s, greenhouse_c=15.0))
     # these piles cool at once, which a controller would call a probe pulled out
     controller.slow.pulled.mean_c = changes.get("pile_core_c", nan)
-    for _ in range(round(hours * 360.0)):
+    for k in range(round(hours * 360.0)):
         now_s += 10.0
         flow = controller.pump.ramped_kg_s if d.commands.pump_duty > 0.0 else 0.0
         seen = {"water_flow_kg_s": flow, "pump_battery_v": rest_v - sag_v(d.commands.pump_duty, 60.0)}
+        seen["water_supply_c"] = CALM["water_supply_c"] + 0.06 * (
+            k % 2
+        )  # fresh water trembles; else the probe is stuck
         d = controller.step(reading(now_s, **(CALM | seen | changes)))
         decisions.append(d)
     return decisions
