@@ -22,6 +22,7 @@ ICE_C = 0.1  # a standing probe shows this of water that freezes: then no learnt
 FIRST_WAIT_S = 3600.0
 SHORTEST_WAIT_S = 600.0
 LONGEST_WAIT_S = 6 * 3600.0
+NEAR_ICE_WAIT_S = 2 * 3600.0  # and less, where water as cold as that came back (own judgement)
 # A tenth of the water in a bare pipe is ice after so long, times the kelvins of frost: 334 kJ/kg, 0.5 kg and 2.4 W/K a
 # metre (32 mm pipe in wind, worked by hand from 25 W/m2 K; from memory). More pulses than that only chill the pile.
 ICE_K_S = 7000.0
@@ -72,6 +73,8 @@ def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
         below_k = max(0.0, -outdoor_c) if outdoor_c == outdoor_c else 5.0
         return max(FIRST_WAIT_S / (1.0 + 0.2 * below_k), SHORTEST_WAIT_S)
     factor = next(factor for above_c, factor in _STRETCH if coldest_c > above_c)
+    if coldest_c <= PULSE_BELOW_C:  # what was learnt while the line was covered or the ground warm holds no longer
+        wait_s = min(wait_s, NEAR_ICE_WAIT_S)
     return min(max(factor * wait_s, shortest_wait_s(outdoor_c)), LONGEST_WAIT_S)
 
 

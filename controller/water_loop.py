@@ -184,13 +184,13 @@ class WaterLoop(Memory):
             self.pause_s = HOT_DAY_PAUSE_S
         return self.pause_s > 0.0
 
-    def _look(self, supply_c: float, on_s: float, dt_s: float) -> float:
+    def _look(self, supply_c: float, on_s: float, dt_s: float, lags_s: float = PROBE_LAGS_S) -> float:
         """Note whether what came since the last look was too hot, ``on_s`` after the start; return how long that was [s].
 
-        What a probe shows as too hot soon after the start was so from the start.
+        What a probe shows as too hot within ``lags_s`` of the start was so from the start.
         """
         is_hot = supply_c > self._settings.supply_max_c
-        if is_hot and not self.was_hot and on_s <= PROBE_LAGS_S:
+        if is_hot and not self.was_hot and on_s <= lags_s:
             dt_s = max(on_s, dt_s)
         self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
         return dt_s
@@ -199,7 +199,7 @@ class WaterLoop(Memory):
         """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
         before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
         self.was_hot = self.was_hot and self.pulsed_s <= SAME_PULSE_S
-        dt_s = self._look(supply_c, on_s, dt_s)
+        dt_s = self._look(supply_c, on_s, dt_s, lags_s=on_s)  # what stood in the pile comes first, however slowly
         self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, self._settings.supply_max_c, dt_s), 0.0
         if self.is_hot:
             self._count_hot(True, dt_s)

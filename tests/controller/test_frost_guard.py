@@ -55,6 +55,9 @@ def test_threat(outdoor_c: float, return_c: float, supply_c: float, threat: bool
         (20000.0, 9.0, -20.0, LONGEST_WAIT_S),
         (1000.0, 0.1, -5.0, ICE_K_S / 5.0),
         (1000.0, 0.1, -0.5, DOUBTED_WAIT_S),
+        (21600.0, 0.7, -10.0, 15120.0),
+        (21600.0, 0.6, -10.0, 5040.0),  # near freezing: no more than two hours hold from before
+        (21600.0, 0.1, -10.0, 3600.0),
         (1000.0, 0.1, nan, SHORTEST_WAIT_S),
         (1000.0, nan, 0.0, FIRST_WAIT_S),
         (1000.0, nan, -15.0, FIRST_WAIT_S / 4.0),

@@ -52,6 +52,16 @@ def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
     assert cool.hot_day_s == 0.0
 
 
+@pytest.mark.parametrize("shown_at_s", [20, 100, 280])
+def test_a_slow_pulse_that_shows_hot_water_late_was_hot_from_its_start(shown_at_s: int) -> None:
+    """What stood in the pile comes first, however slowly a small pump brings it to the probe."""
+    loop = WaterLoop(S)
+    for on_s in range(10, 310, 10):
+        loop.rest(10.0)
+        loop.note_pulse(LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0), float(on_s), 10.0)
+    assert loop.hot_day_s == pytest.approx(300.0, abs=26.0)
+
+
 def test_a_clock_that_leaps_ahead_by_a_day_buys_no_new_hot_water() -> None:
     loop = WaterLoop(S)
     loop.hot_day_s = loop.hot_told_s = 3000.0
