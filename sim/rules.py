@@ -206,7 +206,7 @@ RULES: tuple[Rule, ...] = (
          and not v.told(PILE_CODES | RUNS_ON_CODES | {"fan-runs-on"})),
     Rule("lost-core", "the core is believed 10 K warmer than it is, for a day of drawing", DAY_S,
          lambda v: v.est_core_c > v.core_c + 10.0 and v.phase not in (HOLD_OFF, REST, WINDING_DOWN)
-         and v.day_drawn_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg),
+         and v.day_drawn_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg and v.able(PUSHED_WATER)),
     Rule("no-estimate", "nothing is believed of the core for an hour though its probe reads truly", HOUR_S,
          lambda v: v.est_core_c != v.est_core_c and v.has("pile_core_c") and not v.silent_core and v.told_truly
          and not v.dead),

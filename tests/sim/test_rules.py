@@ -146,7 +146,7 @@ def test_each_rule_can_be_broken(code):
         ("silence-untold", told("probes-wire")), ("wrong-no-flow", {"flow_kg_s": 0.02}), ("wrong-no-flow", {"pump": 0.0}),
         ("wrong-frozen", {"coldest_j_kg": 4e3}), ("wrong-scald", {"supply_c": 45.0}), ("wrong-cold-pile", {"core_c": 50.0}),
         ("wrong-cold-pile", {"probe_c": 50.0}), ("overdraw", {"core_c": 23.9}), ("lost-core", {"phase": "winding down"}),
-        ("lost-core", {"day_drawn_j": 7.9e6}),
+        ("lost-core", {"day_drawn_j": 7.9e6}), ("lost-core", {"lost": frozenset({rules.PUSHED_WATER})}),
         ("cold-untold", {"phase": "rest", "true_readings": False}),
         ("supply-silent-untold", told("return-silent") | {"lost": frozenset({rules.READINGS})}),
         ("silence-untold", {"silent": ("pile_edge_c",), "lost": frozenset({rules.READINGS})} | told("pile-probe")),
