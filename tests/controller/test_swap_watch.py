@@ -6,7 +6,9 @@ from math import nan
 
 import pytest
 
-from controller.swap_watch import MOST_S, TOLD_S, SwapWatch
+from controller.swap_watch import SwapWatch
+
+TOLD_S, MOST_S = 120.0, 600.0
 
 
 def seen(watch: SwapWatch, supply_c: float, return_c: float, seconds: float, flow_kg_s: float = 0.06) -> bool:
@@ -47,7 +49,15 @@ def test_mended_probes_are_believed_after_ten_minutes_of_drawing() -> None:
 
 @pytest.mark.parametrize(
     ("supply_c", "return_c", "flow_kg_s"),
-    [(15.0, 40.0, 0.0), (nan, 40.0, 0.06), (15.0, nan, 0.06), (38.0, 40.0, 0.06), (50.0, 59.0, 0.06)],
+    [
+        (15.0, 40.0, 0.0),
+        (40.0, 15.0, 0.0),
+        (17.0, 15.0, 0.06),
+        (nan, 40.0, 0.06),
+        (15.0, nan, 0.06),
+        (38.0, 40.0, 0.06),
+        (50.0, 59.0, 0.06),
+    ],
 )
 def test_what_says_nothing(supply_c: float, return_c: float, flow_kg_s: float) -> None:
     watch = SwapWatch()

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from helpers import drawing_controller, reading
 
-from controller.unmoved_core import DRAWN_J_KG, SAME_S, TOLD_S, UnmovedCore
+from controller.unmoved_core import UnmovedCore
 
+SAME_S, TOLD_S, DRAWN_J_KG = 7200.0, 43200.0, 400.0
 MASS_KG = 8000.0
 HOUR_S = 3600.0
 
@@ -31,6 +32,19 @@ def test_how_much_must_have_been_drawn(share: float, doubted: bool) -> None:
     unmoved = UnmovedCore(MASS_KG)
     unmoved.update(SAME_S + 1.0, share * DRAWN_J_KG * MASS_KG / 60.0, 60.0)
     assert (unmoved.doubt_s > 0.0) is doubted
+
+
+def test_the_bounds_themselves_raise_no_doubt_and_the_first_moment_beyond_does() -> None:
+    unmoved = UnmovedCore(MASS_KG)
+    unmoved.update(SAME_S + 64.0, 50_000.0, 64.0)  # 3.2 MJ to the last digit
+    assert unmoved.drawn_j == 3.2e6 and unmoved.doubt_s == 0.0
+    unmoved.update(SAME_S, 50_000.0, 64.0)
+    assert unmoved.doubt_s == 0.0
+    assert unmoved.update(SAME_S + 0.5, 0.0, 0.5) and unmoved.doubt_s == 0.5
+    fresh = UnmovedCore(MASS_KG)
+    assert not fresh.update(0.5, 2000.0, 60.0) and fresh.drawn_j == 120_000.0
+    fresh.update(0.0, 2000.0, 60.0)
+    assert fresh.drawn_j == 0.0
 
 
 def test_a_reading_that_changes_by_one_bit_is_believed_again() -> None:
