@@ -9,7 +9,7 @@ import pytest
 
 from controller import ControllerSettings
 from controller.seen_supply import SeenSupply
-from controller.water_loop import PATIENCE, WaterLoop
+from controller.water_loop import WaterLoop
 
 S = ControllerSettings()
 LIMIT_C, TARGET = S.supply_max_c, S.flow_target_kg_s
@@ -62,6 +62,18 @@ def test_a_slow_pulse_that_shows_hot_water_late_was_hot_from_its_start(shown_at_
     assert loop.hot_day_s == pytest.approx(300.0, abs=26.0)
 
 
+@pytest.mark.parametrize(("shown_at_s", "counted_s"), [(50, 50.0), (60, 60.0), (70, 10.0)])
+def test_a_draw_whose_probe_shows_hot_water_within_a_minute_was_hot_from_its_start(
+    shown_at_s: int, counted_s: float
+) -> None:
+    loop = WaterLoop(S)
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 5.0, 20.0, 60.0, 10.0, 10.0)
+    for on_s in range(10, shown_at_s + 10, 10):
+        supply_c = LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0 + 0.01 * on_s)
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+    assert loop.hot_day_s == pytest.approx(counted_s)
+
+
 def test_a_clock_that_leaps_ahead_by_a_day_buys_no_new_hot_water() -> None:
     loop = WaterLoop(S)
     loop.hot_day_s = loop.hot_told_s = 3000.0
@@ -89,11 +101,11 @@ def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
 @pytest.mark.parametrize(
     ("supply_c", "core_c", "scalds", "passed_kg", "flow_kg_s"),
     [
-        (LIMIT_C - 2.9, 60.0, PATIENCE, 0.0, 52.0 / 360.0),
-        (LIMIT_C - 3.0, 60.0, PATIENCE, 0.0, 0.0),
-        (LIMIT_C + 5.0, 60.0, PATIENCE - 1.0, 0.0, 0.0),
-        (LIMIT_C + 5.0, 60.0, PATIENCE, 51.9, 52.0 / 360.0),
-        (LIMIT_C + 5.0, 60.0, PATIENCE, 52.0, 0.0),
+        (LIMIT_C - 2.9, 60.0, 4.0, 0.0, 52.0 / 360.0),
+        (LIMIT_C - 3.0, 60.0, 4.0, 0.0, 0.0),
+        (LIMIT_C + 5.0, 60.0, 3.0, 0.0, 0.0),
+        (LIMIT_C + 5.0, 60.0, 4.0, 51.9, 52.0 / 360.0),
+        (LIMIT_C + 5.0, 60.0, 4.0, 52.0, 0.0),
         (nan, LIMIT_C + 0.1, 0.0, 0.0, 52.0 / 360.0),
         (nan, LIMIT_C, 0.0, 0.0, 0.0),
     ],
