@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from controller import Alarm, Commands, Controller, ControllerSettings, Decision
-from controller.alarms import NAMING_CODES
+from controller import Commands, Controller, ControllerSettings, Decision
 from sim.faults.kinds import ALWAYS, HANG, KILL, KILL_AFRESH, PUMP, RUNS, FaultKind, Injected
 from sim.faults.library import FAULTS, fault
 from sim.faults.plant import FaultyPlant
@@ -23,7 +22,7 @@ from sim.faults.proof import proved
 from sim.history import ROW_S, History
 from sim.plant import Plant
 from sim.population import RandomSeason, random_season
-from sim.rules import PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules
+from sim.rules import PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules, Standing, standing_of
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -51,7 +50,6 @@ CHEAP = (
 )
 
 
-Standing = frozenset[tuple[str, str]]  # alarms that stand, and which parts they name
 PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
 
 
@@ -169,7 +167,7 @@ def _run_up(base: Scenario, number: int, day: int) -> None:
 
 
 def _drive_plainly(plant: Plant, controller: Controller, span_s: float) -> Standing:
-    left_s, alarms = span_s, None
+    left_s, alarms = span_s, ()
     while left_s > 1e-6:
         decision = controller.step(plant.measure())
         plant.apply(decision.commands)
@@ -177,11 +175,7 @@ def _drive_plainly(plant: Plant, controller: Controller, span_s: float) -> Stand
         plant.advance(dt_s)
         left_s -= dt_s
         alarms = decision.alarms
-    return _standing(alarms or ())
-
-
-def _standing(alarms: tuple[Alarm, ...]) -> Standing:
-    return frozenset((a.code, a.seen if a.code in NAMING_CODES else "") for a in alarms)
+    return standing_of(alarms)
 
 
 def _woken(memory: str, settings: ControllerSettings) -> Controller:
@@ -216,7 +210,7 @@ class Outcome:
     raised: tuple[tuple[float, str], ...]  # every alarm that came up, or named something more: when [s], which
     began_with: frozenset[str] = frozenset()  # alarms that stood when the episode began
     first_new: str | None = (
-        None  # the first alarm after the first fault that is none of those and not raised by the twin
+        None  # the first alarm since the first fault that neither stood before nor comes to the twin
     )
     history: History | None = None
     alone_s: float = 0.0
@@ -337,7 +331,7 @@ class Play:
         """Keep alarms as they come up and faults as they can be seen."""
         if decision.alarms is not self._alarms:
             self._alarms = decision.alarms
-            standing = _standing(decision.alarms)
+            standing = standing_of(decision.alarms)
             for code, _ in sorted(standing - self._standing):
                 self.raised.append((self._now_s, code))
                 self._name(code)

@@ -34,7 +34,7 @@ from sim.power import FAN_SIDE, PUMP_SIDE
 from sim.water import water_c
 
 if TYPE_CHECKING:
-    from controller import Commands, ControllerSettings, Decision
+    from controller import Alarm, Commands, ControllerSettings, Decision
     from sim.plant import Plant
 
 MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
@@ -89,9 +89,9 @@ LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,0
 DRY_FLOW_KG_S = 0.003
 # drawn in a day, a third of a kelvin of the whole pile: then a fall of 5 K has other causes (own judgement)
 TRIFLE_J_KG = 1000.0
-DEAD_C = (
-    30.0  # a pile that was no warmer has nothing to lose (own judgement); what pulses take from it has its own rule
-)
+# a pile that was no warmer has nothing to lose (own judgement); what pulses take from it has a rule of its own
+DEAD_C = 30.0
+Standing = frozenset[tuple[str, str]]  # alarms that stand, and which parts they name
 
 
 class View:
@@ -539,6 +539,11 @@ def _silent(plant: Plant, row: int) -> bool:
     return bool(sensors[row, C_FITTED] < 0.5 or sensors[row, C_DROPOUT] >= 1.0)
 
 
+def standing_of(alarms: tuple[Alarm, ...]) -> Standing:
+    """Return which alarms stand; one that names another part than before is another one."""
+    return frozenset((a.code, a.seen if a.code in NAMING_CODES else "") for a in alarms)
+
+
 class Events:
     """Starts of pump and fan, and alarms that come up."""
 
@@ -552,7 +557,7 @@ class Events:
         self._seen: dict[str, tuple[int, float]] = {}  # how often and since when, by code
         self._alarms: object = None
         self._codes: frozenset[str] = frozenset()
-        self._told: frozenset[tuple[str, str]] = frozenset()  # with the parts that an alarm names
+        self._told: Standing = frozenset()
         self._standing: frozenset[str] = frozenset()
         self._on = False
 
@@ -574,7 +579,7 @@ class Events:
         v.codes, v.standing, v.raised_10min = self._codes, self._standing, self._last.count(now_s)
 
     def _take(self, v: View, decision: Decision, now_s: float) -> None:
-        told = frozenset((a.code, a.seen if a.code in NAMING_CODES else "") for a in decision.alarms)
+        told = standing_of(decision.alarms)
         new = told - self._told
         self._last.add(now_s, len(new))
         v.raised_h = 0
