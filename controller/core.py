@@ -33,7 +33,7 @@ from controller.frost import PROOF_ROOM_K, FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
 from controller.guards import crop_at_risk, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
-from controller.leap import LeapWatch
+from controller.leap_watch import LeapWatch
 from controller.memory import Memory, SnapshotError
 from controller.phases import (
     DECLARED,
@@ -61,7 +61,7 @@ from controller.view import View
 from controller.water_loop import WaterLoop
 from controller.water_noise import WaterNoise
 
-SNAPSHOT_VERSION = 9
+SNAPSHOT_VERSION = 10
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -244,7 +244,7 @@ class Controller(Memory):
     def _watch_leaps(self, r: Readings) -> None:
         """Look for probes that leap, and lower a core that leapt up: it would allow a draw that the pile does not bear."""
         leap, clock = self.leap, self.clock
-        leap.look(self._flickers, self.pump.duty > 0.0, clock.now_s, clock.elapsed_s)
+        leap.look(self._flickers, self.pump.duty, clock.now_s, clock.elapsed_s)
         r.pile_core_c -= leap.core_high_k
 
     def _flickers(self, sensor: str) -> bool:

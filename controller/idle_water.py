@@ -30,10 +30,10 @@ class IdleWater(Memory):
         self.lies = False
 
     def pump_ran(self) -> None:
-        """Begin anew: the pump was on."""
+        """Begin anew: the pump was on. That it runs on when switched off, a run of it neither proves nor refutes."""
         self.off_s = self.flow_s = 0.0
         self.lowest_c, self.highest_air_c = 300.0, -300.0
-        self.runs_on = self.warm = False
+        self.warm = False
 
     def update(self, supply_c: float, air_c: float, flow_kg_s: float, elapsed_s: float) -> None:
         """Take the standing water, the warmest air around the pipe and what the meter says (NaN: unknown)."""
@@ -41,7 +41,8 @@ class IdleWater(Memory):
         flows = flow_kg_s > METER_WORKS_KG_S
         self.flow_s = self.flow_s + elapsed_s if flows else 0.0
         self.clean_s = self.clean_s + elapsed_s if flow_kg_s <= METER_WORKS_KG_S else 0.0
-        self.runs_on = self.flow_s >= RUNS_ON_S and flow_kg_s > RUNS_ON_SHARE * self._full_kg_s
+        lasts = self.runs_on or self.flow_s >= RUNS_ON_S
+        self.runs_on = lasts and flow_kg_s > RUNS_ON_SHARE * self._full_kg_s
         self.highest_air_c = max(self.highest_air_c, air_c) if air_c == air_c else self.highest_air_c
         if self.off_s >= OFF_S:
             self._judge(supply_c, flows)

@@ -6,11 +6,8 @@ in its sleeve, a hand that moved it. Which of the two readings was right cannot 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import nan
 
-from controller.alarm_kinds import LEAPING
-from controller.checks import Sensor, SensorChecks
 from controller.memory import Memory
 
 LEAP_K = 1.2  # what a sound probe's scatter does not reach; a smaller error does no harm
@@ -18,12 +15,8 @@ FURTHEST_K = 9.0  # a larger leap is a probe pulled out, water that began to mov
 STANDS_OUT = 2.0  # times the fastest change before and after
 CALM_BEFORE, CALM_AFTER = 3.0, 3.0  # readings
 LONGEST_GAP_S = 1500.0  # a refused leap of a pile probe is believed after ten minutes, and seen at the next look
-SETTLED_S = 120.0  # water that has just come to rest, and a probe on a pipe, still change quickly
 FADES = 0.5  # of the fastest change, with every reading
 FORGET_S = 10 * 86400.0  # the probe was mended or has its new place, and the water has shown what it is worth
-LOOK_S, SLOW_LOOK_S = 30.0, 290.0  # on the pipe; in pile and tank
-CORE, SUPPLY = list(LEAPING).index("pile_core_c"), list(LEAPING).index("water_supply_c")
-ON_THE_PIPE = ("water_supply_c", "water_return_c")
 
 
 class Leap(Memory):
@@ -75,57 +68,3 @@ class Leap(Memory):
             if abs(self.leap_k) <= FURTHEST_K:
                 self.off_k = min(max(self.off_k + self.leap_k, -FURTHEST_K), FURTHEST_K)
             self.leap_k = 0.0
-
-
-Row = tuple[str, Sensor, Leap]
-
-
-class LeapWatch(Memory):
-    """The probes in pile and tank, and those on the pipe while its water stands; places as in ``LEAPING``."""
-
-    __slots__ = ("_pipe", "_slow", "leaps", "leapt", "look_s", "slow_s", "stands_s")
-
-    def __init__(self, checks: SensorChecks) -> None:
-        self.leaps = [Leap() for _ in LEAPING]
-        rows = [(name, checks.sensor(name), leap) for name, leap in zip(LEAPING, self.leaps, strict=True)]
-        self._pipe = [row for row in rows if row[0] in ON_THE_PIPE]
-        self._slow = [row for row in rows if row[0] not in ON_THE_PIPE]
-        self.leapt = 0.0  # the probes that are off, a bit for each place in ``LEAPING``: what the alarm quotes
-        self.look_s = self.slow_s = nan
-        self.stands_s = 0.0
-
-    def look(self, doubted: Callable[[str], bool], pumping: bool, now_s: float, elapsed_s: float) -> None:
-        """Take a step's readings; ``doubted`` tells whether a sensor's leaps prove nothing."""
-        if pumping and self.stands_s > 0.0:
-            for _, _, leap in self._pipe:
-                leap.begin()
-        self.stands_s = 0.0 if pumping else self.stands_s + elapsed_s
-        if now_s - self.look_s < LOOK_S:
-            return
-        self.look_s = now_s
-        if self.stands_s >= SETTLED_S:
-            _look_at(self._pipe, doubted, now_s)
-        if not now_s - self.slow_s < SLOW_LOOK_S:
-            self.slow_s = now_s
-            _look_at(self._slow, doubted, now_s)
-            self.leapt = self._those_off()
-
-    @property
-    def core_high_k(self) -> float:
-        """How much lower the core may be than its probe shows, since that leapt up [K]."""
-        return max(self.leaps[CORE].off_k, 0.0)
-
-    @property
-    def supply_low_k(self) -> float:
-        """How much hotter the water may be than the supply probe shows, since that leapt down [K]."""
-        return max(-self.leaps[SUPPLY].off_k, 0.0)
-
-    def _those_off(self) -> float:
-        """Return which probes are off, a bit for each place in ``LEAPING``; 0 for none."""
-        return float(sum(1 << place for place, leap in enumerate(self.leaps) if abs(leap.off_k) >= LEAP_K))
-
-
-def _look_at(rows: list[Row], doubted: Callable[[str], bool], now_s: float) -> None:
-    for name, sensor, leap in rows:
-        if sensor.good_s == now_s and leap.update(sensor.value, now_s) and doubted(name):
-            leap.begin()

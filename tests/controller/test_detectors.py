@@ -204,11 +204,21 @@ def test_a_lying_meter_is_believed_after_ten_minutes_of_nothing() -> None:
     assert not idle(1, water, tick_s=60.0, flow_kg_s=0.005).lies
 
 
-def test_a_run_of_the_pump_begins_everything_anew_but_the_meter() -> None:
+def test_that_it_runs_on_outlasts_a_run_of_the_pump_and_ends_with_the_flow() -> None:
+    water = idle(5, tick_s=60.0, flow_kg_s=0.25)
+    for flow_kg_s, runs_on in ((0.25, True), (0.25, True), (0.24, False), (0.25, False)):
+        water.pump_ran()
+        assert idle(1, water, tick_s=60.0, flow_kg_s=flow_kg_s).runs_on is runs_on
+    water.pump_ran()
+    assert not idle(4, water, tick_s=60.0, flow_kg_s=0.25).runs_on  # once refuted, five minutes again
+    assert idle(1, water, tick_s=60.0, flow_kg_s=0.25).runs_on
+
+
+def test_a_run_of_the_pump_begins_everything_anew_but_what_its_meter_does() -> None:
     water = idle(7, supply_c=40.0, air_c=30.0, flow_kg_s=0.5)
     water.lies = True
     water.pump_ran()
-    assert not water.runs_on and not water.warm and water.lies
+    assert water.runs_on and not water.warm and water.lies
     assert water.off_s == water.flow_s == 0.0
     assert not idle(5, water, supply_c=40.0, flow_kg_s=0.05).warm
     assert idle(1, water, supply_c=40.0, flow_kg_s=0.05).warm  # the warm air of before is forgotten

@@ -6,13 +6,10 @@ from math import exp
 
 import numpy as np
 import pytest
-from helpers import SILENT, drawing_controller, reading
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.alarm_kinds import LEAPING
-from controller.checks import SensorChecks
-from controller.leap import CORE, FORGET_S, FURTHEST_K, LEAP_K, SETTLED_S, SUPPLY, Leap, LeapWatch
+from controller.leap import FORGET_S, FURTHEST_K, LEAP_K, Leap
 
 TICK_S = 60.0
 
@@ -119,76 +116,3 @@ def test_only_a_leap_is_called_one() -> None:
     leap = Leap()
     values = [20.0] * 6 + [25.0] * 6
     assert [leap.update(v, 60.0 * k) for k, v in enumerate(values)] == [k == 6 for k in range(12)]
-
-
-class Pipe:
-    """A watch fed through the sensors' checks."""
-
-    def __init__(self) -> None:
-        self.checks = SensorChecks()
-        self.watch = LeapWatch(self.checks)
-        self.now_s = 0.0
-
-    def minutes(self, minutes: int, pumping: bool = False, doubted: bool = False, **changes: float) -> LeapWatch:
-        for _ in range(minutes):
-            self.now_s += TICK_S
-            self.checks.read(reading(self.now_s, **changes), self.now_s)
-            self.watch.look(lambda _: doubted, pumping, self.now_s, TICK_S)
-        return self.watch
-
-
-@pytest.mark.parametrize("name", LEAPING)
-@pytest.mark.parametrize("by_k", [-5.0, 5.0])
-def test_every_slow_probe_is_watched_and_only_the_risky_side_is_corrected(name: str, by_k: float) -> None:
-    pipe, place = Pipe(), list(LEAPING).index(name)
-    pipe.minutes(60, **{name: 50.0})
-    watch = pipe.minutes(60, **{name: 50.0 + by_k})
-    assert watch.leapt == 1 << place
-    assert watch.leaps[place].off_k == pytest.approx(by_k, rel=0.01)
-    assert watch.core_high_k == pytest.approx(max(by_k, 0.0) if place == CORE else 0.0, rel=0.01)
-    assert watch.supply_low_k == pytest.approx(max(-by_k, 0.0) if place == SUPPLY else 0.0, rel=0.01)
-
-
-def test_a_pump_that_starts_and_stops_is_no_leap() -> None:
-    pipe = Pipe()
-    pipe.minutes(60, water_supply_c=20.0)
-    pipe.minutes(10, pumping=True, water_supply_c=25.0)
-    assert pipe.minutes(60, water_supply_c=25.0).supply_low_k == pipe.watch.leaps[SUPPLY].off_k == 0.0
-    assert pipe.watch.stands_s == 3600.0 > SETTLED_S
-
-
-def test_how_often_each_probe_is_looked_at() -> None:
-    """Pipe every half minute, once it has stood for two minutes; pile and tank every five."""
-    pipe = Pipe()
-    pipe.watch.look(lambda _: False, True, 0.0, 10.0)
-    looked: dict[str, list[float]] = {name: [] for name in LEAPING}
-    for k in range(1, 100):
-        now_s = 10.0 * k
-        pipe.checks.read(reading(now_s), now_s)
-        pipe.watch.look(lambda _: False, False, now_s, 10.0)
-        for name, leap in zip(LEAPING, pipe.watch.leaps, strict=True):
-            if leap.last_s == now_s:
-                looked[name].append(now_s)
-    assert looked["water_supply_c"] == [30.0 * k for k in range(4, 34)]
-    assert looked["pile_core_c"] == looked["tank_c"] == [300.0, 600.0, 900.0]
-
-
-def test_a_flickering_probe_proves_nothing_and_a_missing_one_is_nothing() -> None:
-    pipe = Pipe()
-    pipe.minutes(60, doubted=True, water_supply_c=20.0)
-    assert pipe.minutes(60, doubted=True, water_supply_c=15.0).leaps[SUPPLY].off_k == 0.0
-    assert pipe.minutes(60, **SILENT).leapt == 0.0
-
-
-def test_a_core_that_leapt_up_is_lowered_and_a_supply_that_leapt_down_counts_as_hotter() -> None:
-    controller, begin_s = drawing_controller()
-    core_c = controller.pile.core_c
-    for k in range(60):
-        high = 6.0 if k >= 15 else 0.0
-        d = controller.step(
-            reading(begin_s + 300.0 * k, pile_core_c=62.0 + high, water_supply_c=40.0 - high, greenhouse_c=15.0)
-        )
-    assert d.commands.pump_duty == 0.0
-    assert controller.pile.core_c == pytest.approx(core_c, abs=1.0)
-    assert controller.leap.supply_low_k == pytest.approx(6.0, abs=0.2)
-    assert controller.leap.leapt == (1 << CORE) + (1 << SUPPLY)  # both are told

@@ -1,0 +1,126 @@
+"""A supply probe that leaps where draws follow each other in minutes: told by what each draw shows at its hottest."""
+
+from __future__ import annotations
+
+from math import nan
+
+import pytest
+from helpers import reading
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.alarm_kinds import LEAPING
+from controller.checks import SensorChecks
+from controller.draw_peak import DrawPeak
+from controller.leap_watch import SUPPLY, LeapWatch
+
+EVERY_S = 360.0
+
+
+class Draws:
+    """Draws of three minutes, six minutes from one to the next, in looks of half a minute."""
+
+    def __init__(self) -> None:
+        self.peak = DrawPeak()
+        self.now_s = 0.0
+
+    def of(
+        self, *peaks_c: float, duty: float = 0.5, looks: int = 6, every_s: float = EVERY_S, doubted: bool = False
+    ) -> float:
+        """Draw so often, up to these temperatures; return by how much the probe is thought to be off [K]."""
+        for peak_c in peaks_c:
+            for k in range(looks):
+                self.peak.draw(peak_c - (looks - 1 - k), duty, 30.0)
+            self.now_s += every_s
+            self.peak.stop(self.now_s, lambda name: doubted and name == "water_supply_c")
+            self.peak.stop(self.now_s + 60.0, lambda _: False)  # it stands: nothing more happens
+        return self.peak.leap.off_k
+
+
+@given(st.floats(3.0, 8.0), st.sampled_from((-1.0, 1.0)), st.integers(4, 20))
+def test_a_leap_from_draw_to_draw_is_measured(by_k: float, sign: float, before: int) -> None:
+    draws = Draws()
+    assert draws.of(*[55.0] * before) == 0.0
+    assert draws.of(*[55.0 + sign * by_k] * 4) == pytest.approx(sign * by_k, rel=0.01)
+
+
+@given(st.floats(-1.0, 1.0), st.floats(0.0, 0.5))
+def test_a_pile_that_cools_or_warms_is_no_leap(pace_k: float, scatter_k: float) -> None:
+    draws = Draws()
+    assert draws.of(*[55.0 + pace_k * k + scatter_k * (-1) ** k for k in range(24)]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("duty", "off_k"),
+    [(0.5, -4.0), (0.59, -4.0), (0.61, 0.0), (0.2, -4.0)],
+    ids=["same flow", "a little more", "more water is cooler", "less water is not"],
+)
+def test_cooler_water_is_explained_by_more_flow(duty: float, off_k: float) -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    assert draws.of(*[51.0] * 5, duty=duty) == pytest.approx(off_k, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("duty", "off_k"),
+    [(0.5, 4.0), (0.41, 4.0), (0.39, 0.0), (0.9, 4.0)],
+    ids=["same flow", "a little less", "less water is hotter", "more water is not"],
+)
+def test_hotter_water_is_explained_by_less_flow(duty: float, off_k: float) -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    assert draws.of(*[59.0] * 5, duty=duty) == pytest.approx(off_k, rel=0.01)
+
+
+@pytest.mark.parametrize(("looks", "counts"), [(1, False), (2, True)], ids=["half a minute", "a minute"])
+def test_a_draw_must_be_long_enough_for_the_probe_to_follow(looks: int, counts: bool) -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    assert (draws.of(*[50.0] * 5, looks=looks) < 0.0) is counts
+    assert draws.peak.on_s == 0.0
+
+
+def test_draws_far_apart_prove_nothing() -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    assert draws.of(*[50.0] * 5, every_s=1800.0) == 0.0
+
+
+def test_a_restless_probe_proves_nothing_and_a_silent_one_is_passed_over() -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    assert draws.of(nan, nan) == 0.0
+    assert draws.of(*[50.0] * 5, doubted=True) == 0.0
+    assert Draws().of(*[nan] * 8) == 0.0
+
+
+def test_one_reading_that_fails_does_not_hide_the_hottest() -> None:
+    peak = DrawPeak()
+    for supply_c in (50.0, 55.0, nan, 54.0):
+        peak.draw(supply_c, 0.5, 30.0)
+    assert peak.peak_c == 55.0
+
+
+def drawn(watch: LeapWatch, checks: SensorChecks, now_s: float, supply_c: float, draws: int) -> float:
+    """Three minutes on, three minutes off, by readings of ten seconds; returns the time."""
+    for _ in range(draws):
+        for k in range(36):
+            now_s += 10.0
+            duty = 0.5 if k < 18 else 0.0
+            checks.read(reading(now_s, water_supply_c=supply_c - (0.0 if duty else 1.0 + 0.1 * (k - 18))), now_s)
+            watch.look(lambda _: False, duty, now_s, 10.0)
+    return now_s
+
+
+def test_the_watch_believes_the_hotter_of_what_stands_and_what_flows() -> None:
+    checks = SensorChecks()
+    watch = LeapWatch(checks)
+    now_s = drawn(watch, checks, 0.0, 55.0, 8)
+    assert watch.supply_low_k == 0.0
+    now_s = drawn(watch, checks, now_s, 49.0, 6)
+    assert watch.leaps[SUPPLY].off_k == 0.0  # it never stood for long enough
+    assert watch.supply_low_k == pytest.approx(6.0, rel=0.01)
+    assert watch.leapt == 1 << list(LEAPING).index("water_supply_c")
+    drawn(watch, checks, now_s, 55.0, 6)
+    assert watch.supply_low_k == pytest.approx(0.0, abs=0.1)
+    assert watch.leapt == 0.0
