@@ -70,7 +70,7 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         locked and pump.locked_cold and not cut,
         pump.dead_meter,
         c.slow.idle.lies or (pump.duty <= 0.0 and r.water_flow_kg_s > METER_WORKS_KG_S),
-        (pump.duty > 0.0 and r.water_supply_c > c.settings.supply_max_c) or c.loop.hot_told_s > HOT_DAY_TOLD_S,
+        (pump.duty > 0.0 and r.water_supply_c > c.settings.supply_max_c) or c.loop.hot.told_s > HOT_DAY_TOLD_S,
         not drained
         and (v.frost_barred or pump.locked)
         and frost_threat(c.frost_outdoor_c(r), r.water_return_c, r.water_supply_c),

@@ -385,7 +385,7 @@ class Controller(Memory):
             hot_c = hot_c if hot_c == hot_c else v.core_c  # so little water is moved that all of it stood in the pile
             target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:
-                loop.note_pulse(hot_c, pump.on_s + clock.dt_s, clock.dt_s)
+                loop.hot.pulse(hot_c, pump.on_s + clock.dt_s, clock.dt_s)
         v.locked_s, v.battery_v = pump.locked_s, self.pump_battery.volts
         if target <= 0.0:
             return pump.rest(clock.elapsed_s)
@@ -433,7 +433,8 @@ class Controller(Memory):
     def _hand_flow(self, r: Readings, v: View) -> float:
         """Return the flow of a hand-run [kg/s]: it takes no heat from a pile at rest, and sends no water too hot."""
         pump, loop, duty = self.pump, self.loop, self.hand.pump_duty
-        too_hot = loop.watch_heat(self._hot_supply_c(r), self.clock.dt_s) if pump.duty > 0.0 else loop.pause_s > 0.0
+        flows, hot = pump.duty > 0.0, loop.hot
+        too_hot = hot.flow(self._hot_supply_c(r), loop.on_s, self.clock.dt_s) if flows else hot.pause_s > 0.0
         loop.rest(self.clock.elapsed_s)
         v.limit = "manual"
         if duty > 0.0 and too_hot:

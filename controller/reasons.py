@@ -10,10 +10,11 @@ from collections.abc import Callable
 from controller.checks import Readings
 from controller.draw import START_FULL
 from controller.guards import CEILING_BACK_K
+from controller.hot_water import PAUSE_S
 from controller.phases import RESUME_K, SHORTEST_REST_S
 from controller.settings import ControllerSettings
 from controller.view import View
-from controller.water_loop import HOT_PAUSE_S, LEAST_OFF_S
+from controller.water_loop import LEAST_OFF_S
 
 LIMITS = {
     "drained": "the loop holds no water",
@@ -144,7 +145,7 @@ def _scald(v: View, r: Readings, s: ControllerSettings) -> str:
     seen = f"the water leaves the pile at {celsius(r.water_supply_c)}"
     if v.flow_kg_s > 0.0:
         return f"Drawing {litres_a_minute(v.flow_kg_s)}, since less would come out above {celsius(s.supply_max_c)}; {seen}."
-    pause = _minutes(HOT_PAUSE_S)
+    pause = _minutes(PAUSE_S)
     return f"Pausing for {pause} since water stayed above the scald limit of {celsius(s.supply_max_c)}; {seen}."
 
 

@@ -3,17 +3,8 @@
 from __future__ import annotations
 
 from controller.coil import expected_rise_k, flow_for_supply_kg_s
-from controller.guards import (
-    FAR_BELOW_SHARE,
-    FAR_TOO_HOT_K,
-    HOT_FORGOTTEN_S_DAY,
-    TOLD_FORGOTTEN_S_DAY,
-    hot_of_day_s,
-    scald_day_stops,
-    scald_haste,
-    scald_stops,
-    too_hot_for_s,
-)
+from controller.guards import FAR_BELOW_SHARE
+from controller.hot_water import FASTEST, HotWater
 from controller.memory import Memory
 from controller.pump import Regulator
 from controller.seen_supply import SeenSupply
@@ -23,16 +14,11 @@ LEAST_ON_S = 180.0
 # a cold house with little but air in it cools to its minimum in a minute: longer rests were filled by the backup heater
 LEAST_OFF_S = 300.0
 LEAST_SHARE = 0.05  # of the flow target
-HOT_PAUSE_S = 900.0
-HOT_DAY_PAUSE_S = 3600.0  # with the day's hot water spent: it earns five minutes of it, in which a coil is flushed
 HOT_BAND_K = 3.0  # below the scald limit: from here on more flow cools the water
-FASTEST = 4.0  # flow against scald, in flow targets
-PROBE_LAGS_S = 60.0  # a draw whose water shows hot within that was hot from its start: a probe on a pipe follows slowly
 SETTLE_S = 300.0  # the water first out says nothing about the flow that is right; how long, where the coil is unknown
 PASSED = 1.3  # coil contents after which the water was cold when it came in
 # in so long what stood hot in the coil is brought through: three quarters of what the scald guard bears
 FLUSH_S = 360.0
-PATIENCE, FORGET_S = 4.0, 7200.0  # scald pauses before that, and how long a rest ends a draw for good
 HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the textbook flow
 # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
 COLD_RETURN_C = 10.0
@@ -40,9 +26,6 @@ MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
 BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
-PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
-FORGETS_S = 900.0  # of the day's hot water in one step: a clock may have leapt ahead, and a day is not over for that
-SAME_PULSE_S = 60.0  # between two steps of one pulse; between two pulses it is minutes
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target
 
 
@@ -62,21 +45,14 @@ class WaterLoop(Memory):
         "_settings",
         "asked_kg_s",
         "hold",
-        "hot_day_s",
-        "hot_s",
-        "hot_told_s",
-        "is_hot",
+        "hot",
         "limit",
         "off_s",
         "on_s",
         "passed_kg",
-        "pause_s",
-        "pulsed_s",
         "running",
-        "scalds",
         "seen",
         "supply",
-        "was_hot",
     )
 
     def __init__(self, settings: ControllerSettings) -> None:
@@ -87,30 +63,22 @@ class WaterLoop(Memory):
         self.supply = Regulator(gain, integral_gain, -0.5 * target, 2.0 * target)
         self.hold = Regulator(gain, integral_gain, -target, HOLD_SHARE * target)
         self.running = False
-        self.is_hot = self.was_hot = False  # the last water that was looked at in this run, and any of it
         self.on_s = 0.0
         self.off_s = LEAST_OFF_S
         self.passed_kg = 0.0
         self.asked_kg_s = 0.0
-        self.hot_s = self.hot_day_s = self.hot_told_s = 0.0
-        self.pause_s = 0.0
-        self.pulsed_s = PULSE_LATELY_S
-        self.scalds = 0.0
+        self.hot = HotWater(settings.supply_max_c)
         self.seen = SeenSupply()
         self.limit = "demand"
 
     def rest(self, elapsed_s: float) -> float:
         """Stand still; returns the flow, 0."""
-        stopped_hot = self.running and self.is_hot  # stopped from outside: what flowed up to now was not looked at
-        if self.running:
+        stopped = self.running
+        if stopped:
             self.running, self.off_s = False, 0.0
         self.asked_kg_s = 0.0
         self.off_s += elapsed_s
-        self.pulsed_s += elapsed_s
-        if self.off_s > FORGET_S:
-            self.scalds = 0.0
-        self._count_hot(stopped_hot, min(elapsed_s, FORGETS_S))
-        self.pause_s = max(0.0, self.pause_s - elapsed_s)
+        self.hot.stand(stopped, self.off_s, elapsed_s)
         return 0.0
 
     def flow_kg_s(
@@ -131,17 +99,16 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            self.watch_heat(self._hottest_c(supply_c, return_c, core_c, dt_s), dt_s)
-            self.running = self.pause_s <= 0.0 and (may_draw or self.on_s < LEAST_ON_S / self._quicker(supply_c))
+            too_hot = self.hot.flow(self._hottest_c(supply_c, return_c, core_c, dt_s), self.on_s, dt_s)
+            self.running = not too_hot and (may_draw or self.on_s < LEAST_ON_S / self.hot.quicker(supply_c))
             if not self.running:
                 self.off_s = 0.0
-        elif may_draw and self.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
-            self.running, self.on_s, self.passed_kg, self.was_hot = True, 0.0, 0.0, False
+        elif may_draw and self.hot.pause_s <= 0.0 and self.off_s >= LEAST_OFF_S:
+            self.running, self.on_s, self.passed_kg = True, 0.0, 0.0
             self.seen.begin(supply_c)
-            if self.pulsed_s >= PULSE_LATELY_S:
-                self.hot_s = 0.0
+            self.hot.begin()
         if not self.running:
-            self.limit = "scald" if self.pause_s > 0.0 else "off-time" if may_draw else "pause"
+            self.limit = "scald" if self.hot.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
         self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
         return self.asked_kg_s
@@ -170,46 +137,6 @@ class WaterLoop(Memory):
         """Return how much water that stood hot may still come where no probe shows it [kg]."""
         content_kg = self._settings.coil_water_kg
         return PASSED * content_kg if content_kg > 0.0 else BLIND_KG
-
-    def watch_heat(self, supply_c: float, dt_s: float) -> bool:
-        """Take the supply while water flows; return whether it must stop since it stays above the scald limit."""
-        limit_c = self._settings.supply_max_c
-        dt_s = self._look(supply_c, self.on_s, dt_s)
-        self._count_hot(self.is_hot, dt_s)
-        self.hot_s = too_hot_for_s(self.hot_s, supply_c, limit_c, dt_s)
-        if scald_stops(self.hot_s, supply_c, limit_c):
-            self.pause_s, self.hot_s = HOT_PAUSE_S, 0.0
-            self.scalds += 1.0
-        elif scald_day_stops(self.hot_day_s, supply_c, limit_c):
-            self.pause_s = HOT_DAY_PAUSE_S
-        return self.pause_s > 0.0
-
-    def _look(self, supply_c: float, on_s: float, dt_s: float, lags_s: float = PROBE_LAGS_S) -> float:
-        """Note whether what came since the last look was too hot, ``on_s`` after the start; return how long that was [s].
-
-        What a probe shows as too hot within ``lags_s`` of the start was so from the start.
-        """
-        is_hot = supply_c > self._settings.supply_max_c
-        if is_hot and not self.was_hot and on_s <= lags_s:
-            dt_s = max(on_s, dt_s)
-        self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
-        return dt_s
-
-    def note_pulse(self, supply_c: float, on_s: float, dt_s: float) -> None:
-        """Count a pulse against frost that brings too hot water: many of them in a day are told as a long draw is."""
-        before_s = self.hot_s if self.pulsed_s < PULSE_LATELY_S else 0.0
-        self.was_hot = self.was_hot and self.pulsed_s <= SAME_PULSE_S
-        dt_s = self._look(supply_c, on_s, dt_s, lags_s=on_s)  # what stood in the pile comes first, however slowly
-        self.hot_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, self._settings.supply_max_c, dt_s), 0.0
-        if self.is_hot:
-            self._count_hot(True, dt_s)
-
-    def _count_hot(self, is_hot: bool, dt_s: float) -> None:
-        """Keep both sums of the day's hot water: the one that bounds it, and the one that is told."""
-        if not is_hot and self.hot_told_s == 0.0 == self.hot_day_s:  # nearly always
-            return
-        self.hot_day_s = hot_of_day_s(self.hot_day_s, is_hot, dt_s, HOT_FORGOTTEN_S_DAY)
-        self.hot_told_s = hot_of_day_s(self.hot_told_s, is_hot, dt_s, TOLD_FORGOTTEN_S_DAY)
 
     def _set_point(
         self, effort: float, supply_c: float, return_c: float, core_c: float, dt_s: float, hold_supply: bool
@@ -269,23 +196,14 @@ class WaterLoop(Memory):
         """
         s = self._settings
         unseen = supply_c != supply_c and core_c > s.supply_max_c
-        hot = unseen or (supply_c > s.supply_max_c - HOT_BAND_K and self.scalds >= PATIENCE)
+        hot = unseen or (supply_c > s.supply_max_c - HOT_BAND_K and self.hot.patience_is_out)
         through_kg = self._stood_kg() if unseen else PASSED * s.coil_water_kg
         return through_kg / FLUSH_S if hot and self.passed_kg < through_kg else 0.0
 
     def hasty_kg_s(self, flow_kg_s: float, supply_c: float) -> float:
         """Return the flow, or more when it is to be over sooner since much too hot water has flowed of late."""
-        quicker = self._quicker(supply_c)
+        quicker = self.hot.quicker(supply_c)
         return max(flow_kg_s, quicker * self._settings.flow_target_kg_s) if quicker > 1.0 else flow_kg_s
-
-    def _quicker(self, supply_c: float) -> float:
-        """Return by how much a draw of too hot water is quickened, 1 and up: its heat is then had in less time."""
-        limit_c = self._settings.supply_max_c
-        if not supply_c > limit_c:
-            return 1.0
-        if supply_c > limit_c + FAR_TOO_HOT_K:  # no draw goes on then, but a pulse against frost must
-            return FASTEST
-        return 1.0 + (FASTEST - 1.0) * scald_haste(self.hot_day_s)
 
     def _learning_s(self, dt_s: float) -> float:
         """Return the step of the supply's integral [s]: 0 while the water first out passes, longer the more flows.

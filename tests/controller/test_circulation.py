@@ -23,7 +23,6 @@ from controller.pump import (
     Regulator,
 )
 from controller.water_loop import (
-    HOT_PAUSE_S,
     LEAST_OFF_S,
     LEAST_ON_S,
     WaterLoop,
@@ -234,7 +233,7 @@ def test_less_effort_is_less_flow_but_never_scalding() -> None:
     assert 0.0 < gentle < S.flow_target_kg_s
     for _ in range(60):
         hot = loop_step(loop, True, supply_c=S.supply_max_c + 2.0, effort=0.3)
-        loop.hot_s = 0.0
+        loop.hot.flows_s = 0.0
     assert hot > gentle
 
 
@@ -247,7 +246,7 @@ def test_water_that_stays_too_hot_stops_the_loop_for_an_hour() -> None:
         minutes += 1
     assert minutes == pytest.approx(TOO_HOT_LONGEST_S / 60.0, abs=1)
     assert loop.limit == "scald" and loop_step(loop, True) == 0.0
-    loop.rest(HOT_PAUSE_S)
+    loop.rest(900.0)
     assert loop_step(loop, True) > 0.0
 
 
@@ -261,7 +260,7 @@ def test_what_was_learnt_from_hot_water_does_not_overdraw_the_cool() -> None:
     loop = WaterLoop(S)
     for _ in range(60):
         loop_step(loop, True, supply_c=S.supply_max_c + 2.0, effort=0.3)
-        loop.hot_s = 0.0
+        loop.hot.flows_s = 0.0
     assert loop_step(loop, True, supply_c=S.supply_target_c - 1.0, effort=0.3) <= S.flow_target_kg_s
 
 
@@ -286,7 +285,7 @@ def test_however_often_hot_water_is_wanted_it_flows_two_hours_a_day_at_most(want
 
 def test_after_much_hot_water_a_draw_is_faster_and_shorter() -> None:
     fresh, late = WaterLoop(S), WaterLoop(S)
-    late.hot_day_s = 5000.0
+    late.hot.day_s = 5000.0
     on_s, flows = [], []
     for loop in (fresh, late):
         flows.append(loop_step(loop, True, supply_c=55.0, dt_s=10.0))

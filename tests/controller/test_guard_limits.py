@@ -1133,7 +1133,7 @@ def test_a_pile_nobody_sees_is_told_where_any_probe_was_fitted(silent: tuple[str
 @pytest.mark.parametrize(("hot_told_s", "is_so"), [(1800.0, False), (1801.0, True)])
 def test_half_an_hour_of_hot_water_is_told_though_none_flows_now(hot_told_s: float, is_so: bool) -> None:
     c = Controller(DRAWING)
-    c.loop.hot_told_s = hot_told_s
+    c.loop.hot.told_s = hot_told_s
     r, v = c.checks.read(reading(START_S), 0.0), c._view
     v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = 60.0, 2000.0, False, False, 0.0
     assert dict(zip(CODES, conditions(c, r, v), strict=True))["scald"] is is_so

@@ -21,7 +21,7 @@ LIMIT_C, TARGET = S.supply_max_c, S.flow_target_kg_s
 def test_how_much_a_draw_of_hot_water_is_quickened(hot_day_s: float, times: float) -> None:
     """From an hour to 110 minutes it rises from once to four times the target in a straight line."""
     loop = WaterLoop(S)
-    loop.hot_day_s = hot_day_s
+    loop.hot.day_s = hot_day_s
     assert loop.hasty_kg_s(0.0, LIMIT_C + 0.1) == pytest.approx(times * TARGET)
     assert loop.hasty_kg_s(0.0, LIMIT_C) == 0.0
 
@@ -42,14 +42,14 @@ def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
     """Battery, tank or house may stop a draw between two looks; what flowed since the last one was as hot."""
     loop, cool = WaterLoop(S), WaterLoop(S)
     hot_draw(loop, 130)
-    assert loop.hot_day_s == pytest.approx(120.0)
+    assert loop.hot.day_s == pytest.approx(120.0)
     loop.rest(60.0)
-    assert loop.hot_day_s == pytest.approx(180.0)
+    assert loop.hot.day_s == pytest.approx(180.0)
     loop.rest(60.0)
-    assert loop.hot_day_s == pytest.approx(175.0)
+    assert loop.hot.day_s == pytest.approx(175.0)
     hot_draw(cool, 130, LIMIT_C - 10.0)
     cool.rest(60.0)
-    assert cool.hot_day_s == 0.0
+    assert cool.hot.day_s == 0.0
 
 
 @pytest.mark.parametrize("shown_at_s", [20, 100, 280])
@@ -58,8 +58,8 @@ def test_a_slow_pulse_that_shows_hot_water_late_was_hot_from_its_start(shown_at_
     loop = WaterLoop(S)
     for on_s in range(10, 310, 10):
         loop.rest(10.0)
-        loop.note_pulse(LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0), float(on_s), 10.0)
-    assert loop.hot_day_s == pytest.approx(300.0, abs=26.0)
+        loop.hot.pulse(LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0), float(on_s), 10.0)
+    assert loop.hot.day_s == pytest.approx(300.0, abs=26.0)
 
 
 @pytest.mark.parametrize(("shown_at_s", "counted_s"), [(50, 50.0), (60, 60.0), (70, 10.0)])
@@ -71,31 +71,31 @@ def test_a_draw_whose_probe_shows_hot_water_within_a_minute_was_hot_from_its_sta
     for on_s in range(10, shown_at_s + 10, 10):
         supply_c = LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0 + 0.01 * on_s)
         loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
-    assert loop.hot_day_s == pytest.approx(counted_s)
+    assert loop.hot.day_s == pytest.approx(counted_s)
 
 
 def test_a_clock_that_leaps_ahead_by_a_day_buys_no_new_hot_water() -> None:
     loop = WaterLoop(S)
-    loop.hot_day_s = loop.hot_told_s = 3000.0
+    loop.hot.day_s = loop.hot.told_s = 3000.0
     loop.rest(86400.0)
-    assert loop.hot_day_s == pytest.approx(2925.0) and loop.hot_told_s == pytest.approx(2962.5)
+    assert loop.hot.day_s == pytest.approx(2925.0) and loop.hot.told_s == pytest.approx(2962.5)
     hot_draw(loop, 130)
     loop.rest(86400.0)
-    assert loop.hot_day_s < 4000.0  # nor is a gap a day of hot water
+    assert loop.hot.day_s < 4000.0  # nor is a gap a day of hot water
 
 
 def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
     """The probe lags: what it shows as too hot in the first seconds was so from the start, after a pulse as well."""
     loop = WaterLoop(S)
-    loop.note_pulse(LIMIT_C + 3.0, 10.0, 10.0)
-    before_s = loop.hot_day_s
+    loop.hot.pulse(LIMIT_C + 3.0, 10.0, 10.0)
+    before_s = loop.hot.day_s
     loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
     for supply_c in (LIMIT_C - 1.0, LIMIT_C + 1.0):
         loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
-    assert loop.hot_day_s - before_s == pytest.approx(20.0, abs=2.0)
+    assert loop.hot.day_s - before_s == pytest.approx(20.0, abs=2.0)
     loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
     loop.flow_kg_s(True, 1.0, LIMIT_C + 1.0, 20.0, 60.0, 10.0, 10.0)
-    assert loop.hot_day_s - before_s == pytest.approx(29.0, abs=2.0)  # and no second time
+    assert loop.hot.day_s - before_s == pytest.approx(29.0, abs=2.0)  # and no second time
 
 
 @pytest.mark.parametrize(
@@ -115,7 +115,7 @@ def test_what_stood_in_forty_litres_is_brought_through_in_six_minutes(
 ) -> None:
     """1.3 times 40 kg, where the guard stopped four draws, or where nothing shows the water."""
     loop = WaterLoop(replace(S, coil_water_kg=40.0))
-    loop.scalds, loop.passed_kg = scalds, passed_kg
+    loop.hot.scalds, loop.passed_kg = scalds, passed_kg
     assert loop._flush_kg_s(supply_c, core_c) == pytest.approx(flow_kg_s)
 
 
@@ -137,7 +137,7 @@ def test_a_draw_lasts_three_minutes_and_rests_five() -> None:
 def test_a_pause_holds_to_its_end() -> None:
     loop = WaterLoop(S)
     flows(loop, True, 3)
-    loop.pause_s = 0.5
+    loop.hot.pause_s = 0.5
     assert flows(loop, True, 1) == [False]
 
 

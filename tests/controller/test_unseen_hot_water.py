@@ -103,19 +103,19 @@ def test_a_hot_pulse_and_the_draw_after_it_are_one_stretch(wait_s: float, goes_o
     loop = WaterLoop(S)
     for k in range(10):
         loop.rest(10.0)
-        loop.note_pulse(LIMIT_C + 2.0, 10.0 * (k + 1), 10.0)
-    assert loop.hot_s == pytest.approx(100.0)
-    assert loop.hot_day_s > 90.0  # told as a long draw is
+        loop.hot.pulse(LIMIT_C + 2.0, 10.0 * (k + 1), 10.0)
+    assert loop.hot.flows_s == pytest.approx(100.0)
+    assert loop.hot.day_s > 90.0  # told as a long draw is
     loop.rest(wait_s)
     loop.off_s = LEAST_OFF_S
     loop.flow_kg_s(True, 1.0, LIMIT_C + 2.0, BACK_C, HOT_CORE_C, 10.0, 10.0)
-    assert loop.hot_s == pytest.approx(100.0 if goes_on else 0.0)
+    assert loop.hot.flows_s == pytest.approx(100.0 if goes_on else 0.0)
 
 
 def test_cool_pulses_are_not_told() -> None:
     loop = WaterLoop(S)
-    loop.note_pulse(LIMIT_C - 2.0, 10.0, 10.0)
-    assert (loop.hot_s, loop.hot_day_s) == (0.0, 0.0)
+    loop.hot.pulse(LIMIT_C - 2.0, 10.0, 10.0)
+    assert (loop.hot.flows_s, loop.hot.day_s) == (0.0, 0.0)
 
 
 def test_what_a_pulse_shows_as_hot_in_its_first_minute_was_so_from_its_start() -> None:
@@ -123,14 +123,14 @@ def test_what_a_pulse_shows_as_hot_in_its_first_minute_was_so_from_its_start() -
     loop = WaterLoop(S)
     for pulse in (1, 2):
         loop.rest(600.0)
-        forgotten_s = loop.hot_day_s
+        forgotten_s = loop.hot.day_s
         for k in range(1, 7):
             loop.rest(10.0)
-            loop.note_pulse(LIMIT_C + (2.0 if k >= 4 else -2.0), 10.0 * k, 10.0)
-        assert loop.hot_day_s - forgotten_s == pytest.approx(60.0, abs=5.0), pulse
+            loop.hot.pulse(LIMIT_C + (2.0 if k >= 4 else -2.0), 10.0 * k, 10.0)
+        assert loop.hot.day_s - forgotten_s == pytest.approx(60.0, abs=5.0), pulse
     loop.rest(10.0)
-    loop.note_pulse(LIMIT_C + 2.0, 130.0, 10.0)
-    assert loop.hot_day_s - forgotten_s == pytest.approx(70.0, abs=6.0)
+    loop.hot.pulse(LIMIT_C + 2.0, 130.0, 10.0)
+    assert loop.hot.day_s - forgotten_s == pytest.approx(70.0, abs=6.0)
 
 
 @pytest.mark.parametrize(
