@@ -12,7 +12,7 @@ from controller.leap import Leap
 from controller.memory import Memory
 
 LONG_ENOUGH_S = 60.0  # a probe on a pipe has followed the water by then
-SAME_DUTY = 0.1  # a stronger draw brings cooler water, a weaker one hotter
+SAME_DUTY = 0.125  # a stronger draw brings cooler water, a weaker one hotter
 
 
 class DrawPeak(Memory):
@@ -34,16 +34,17 @@ class DrawPeak(Memory):
             self.peak_c = supply_c
 
     def stop(self, now_s: float, doubted: Callable[[str], bool]) -> None:
-        """End a draw, if there was one; ``doubted`` tells whether a sensor's leaps prove nothing."""
-        if self.on_s == 0.0:
-            return
+        """End a draw; without one there is no peak. ``doubted`` tells whether a sensor's leaps prove nothing."""
         if self.on_s >= LONG_ENOUGH_S and self.peak_c == self.peak_c:
-            if self._by_flow:
-                self.leap.begin()
-            if self.leap.update(self.peak_c, now_s) and doubted("water_supply_c"):
-                self.leap.begin()
-            self.before = self.duty
+            self._compare(now_s, doubted)
         self.on_s, self.peak_c = 0.0, nan
+
+    def _compare(self, now_s: float, doubted: Callable[[str], bool]) -> None:
+        if self._by_flow:
+            self.leap.begin()
+        if self.leap.update(self.peak_c, now_s) and doubted("water_supply_c"):
+            self.leap.begin()
+        self.before = self.duty
 
     @property
     def _by_flow(self) -> bool:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.coil import TELLING_SPAN_K, conductance_w_k
-from controller.coil_watch import CHILLED_SHARE, FRESH_KG, REST_S, UNSEEN_KG, UNSEEN_REST_S, CoilWatch
+from controller.coil_watch import CoilWatch
 from controller.media import WATER_J_KG_K
 
 FLOW = 0.05
@@ -58,20 +58,53 @@ def test_chilled_compost_rests_the_draw_for_hours_though_the_probe_stays_hot() -
     assert not watch.chilled
     drawn(watch, 1.0, 25.0)
     assert watch.chilled
-    for _ in range(round(REST_S / 60.0)):
-        watch.update(0.0, 9.0, 9.0, 62.0, 0.0, 60.0)
+    assert 5 * 3600.0 < watch.rest_s <= 6 * 3600.0
+    watch.update(0.0, 9.0, 9.0, 62.0, 0.0, watch.rest_s - 0.5)
+    assert watch.chilled
+    watch.update(0.0, 9.0, 9.0, 62.0, 0.0, 0.5)
     assert not watch.chilled
 
 
-def test_water_that_stood_in_the_coil_says_nothing() -> None:
+@pytest.mark.parametrize(("stood_kg", "fresh_kg"), [(0.0, 40.0), (30.0, 40.0), (100.0, 100.0)])
+def test_water_that_stood_in_the_coil_says_nothing(stood_kg: float, fresh_kg: float) -> None:
+    """Forty kilograms, or all that stood there."""
     watch = CoilWatch()
-    watch.update(FLOW, 20.0, 8.0, 62.0, 0.0, (FRESH_KG - 1.0) / FLOW)
+    watch.update(0.5, 20.0, 8.0, 62.0, stood_kg, 2.0 * fresh_kg - 1.0)
     assert isnan(watch.usual_w_k)
-    watch.update(FLOW, 20.0, 8.0, 62.0, 0.0, 2.0 / FLOW)
+    watch.update(0.5, 20.0, 8.0, 62.0, stood_kg, 1.0)
     assert watch.usual_w_k > 0.0
-    known = CoilWatch()
-    known.update(FLOW, 20.0, 8.0, 62.0, 100.0, 60.0 / FLOW)
-    assert isnan(known.usual_w_k)
+
+
+def shown(watch: CoilWatch, ua_w_k: float, dt_s: float) -> None:
+    """A reading of so much conductance, the water being fresh."""
+    watch.passed_kg = 1000.0
+    watch.update(FLOW, supply_c(ua_w_k, 62.0), 8.0, 62.0, 0.0, dt_s)
+
+
+def test_what_is_shown_is_smoothed_over_a_quarter_of_an_hour() -> None:
+    watch = CoilWatch()
+    shown(watch, 200.0, 60.0)
+    shown(watch, 260.0, 100.0)
+    assert watch.now_w_k == pytest.approx(200.0 + 60.0 * 100.0 / 1000.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("now_w_k", "follow_s"), [(260.0, 6 * 3600.0), (140.0, 20 * 86400.0)], ids=["up in hours", "down in weeks"]
+)
+def test_the_usual_follows_up_soon_and_down_slowly(now_w_k: float, follow_s: float) -> None:
+    watch = CoilWatch()
+    watch.usual_w_k = 200.0
+    shown(watch, now_w_k, 3600.0)
+    assert watch.usual_w_k == pytest.approx(200.0 + (now_w_k - 200.0) * 3600.0 / (follow_s + 3600.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(("share", "rests"), [(0.56, False), (0.54, True)])
+def test_little_more_than_half_of_the_usual_is_enough(share: float, rests: bool) -> None:
+    watch = CoilWatch()
+    watch.usual_w_k = 200.0
+    shown(watch, share * 200.0, 1.0)
+    assert watch.chilled is rests
+    assert watch.rest_s == (21600.0 if rests else 0.0)
 
 
 def test_a_fouling_coil_becomes_the_usual_one() -> None:
@@ -87,7 +120,7 @@ def test_a_fouling_coil_becomes_the_usual_one() -> None:
 def test_one_low_reading_rests_nothing() -> None:
     watch = CoilWatch()
     drawn(watch, 2.0, 62.0)
-    watch.update(FLOW, supply_c(0.4 * CHILLED_SHARE * 220.0, 62.0), 8.0, 62.0, 0.0, 60.0)
+    watch.update(FLOW, supply_c(0.22 * 220.0, 62.0), 8.0, 62.0, 0.0, 60.0)
     assert not watch.chilled
 
 
@@ -98,10 +131,10 @@ def unseen(watch: CoilWatch, minutes: int, flow_kg_s: float = FLOW) -> None:
 
 def test_after_much_water_that_no_probe_shows_the_draw_rests_for_an_hour() -> None:
     watch = CoilWatch()
-    unseen(watch, round(UNSEEN_KG / FLOW / 60.0))
+    unseen(watch, 40)  # 120 kg
     assert not watch.chilled
     unseen(watch, 1)
-    assert watch.rest_s == UNSEEN_REST_S
+    assert watch.rest_s == 3600.0
     unseen(watch, 59, 0.0)
     assert watch.chilled
     unseen(watch, 1, 0.0)
@@ -114,6 +147,6 @@ def test_short_unseen_draws_do_not_add_up_and_a_longer_rest_is_not_cut() -> None
         unseen(watch, 20)
         unseen(watch, 1, 0.0)
     assert not watch.chilled
-    watch.rest_s = REST_S
+    watch.rest_s = 21600.0
     unseen(watch, 60)
-    assert watch.rest_s == REST_S - 3600.0
+    assert watch.rest_s == 18000.0

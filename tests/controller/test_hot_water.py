@@ -127,3 +127,11 @@ def test_what_is_told_is_forgotten_within_a_day_by_its_own_measure() -> None:
     hot.told_s, hot.day_s = 0.0, 1000.0
     hot.stand(False, 0.0, 900.0)
     assert 900.0 < hot.day_s < 1000.0 and hot.told_s == 0.0
+
+
+@pytest.mark.parametrize(("since_s", "flows_s"), [(80.0, 110.0), (90.0, 80.0)])
+def test_a_pulse_a_minute_and_a_half_after_the_last_begins_anew(since_s: float, flows_s: float) -> None:
+    hot = HotWater(LIMIT_C)
+    hot.flows_s, hot.pulsed_s = 30.0, since_s
+    hot.pulse(HOT_C, 80.0, 10.0)
+    assert hot.flows_s == flows_s

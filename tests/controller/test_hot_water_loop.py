@@ -134,11 +134,16 @@ def test_a_draw_lasts_three_minutes_and_rests_five() -> None:
     assert flows(loop, True, 4) == [False, False, False, True]  # the step that ended the draw counts as rest
 
 
-def test_a_pause_holds_to_its_end() -> None:
+@pytest.mark.parametrize("draws", [0, 3])
+def test_a_pause_holds_to_its_end_in_a_draw_and_before_one(draws: int) -> None:
     loop = WaterLoop(S)
-    flows(loop, True, 3)
+    flows(loop, True, draws)
     loop.hot.pause_s = 0.5
     assert flows(loop, True, 1) == [False]
+    assert loop.asked_kg_s == 0.0
+    loop.hot.pause_s = 0.5
+    flows(loop, True, 1)
+    assert loop.limit == "scald"
 
 
 def test_a_restless_supply_may_be_as_hot_as_its_mean_and_one_leap() -> None:
@@ -162,3 +167,14 @@ def test_a_reading_that_was_there_before_the_draw_is_not_its_water() -> None:
         seen.update(40.1, 10.0)
         assert not seen.unmoved(on_s)
     assert seen.held
+
+
+def test_the_flow_is_not_held_back_for_the_supply_unless_that_is_asked_for() -> None:
+    plain, free, held = (WaterLoop(S) for _ in range(3))
+    seen = (True, 1.0, 30.0, 10.0, 55.0, 10.0, 10.0)
+    flow_kg_s = plain.flow_kg_s(*seen)
+    assert flow_kg_s == free.flow_kg_s(*seen, hold_supply=False) > held.flow_kg_s(*seen, hold_supply=True)
+
+
+def test_a_coil_of_half_a_kilogram_is_known() -> None:
+    assert WaterLoop(replace(S, coil_water_kg=0.5))._stood_kg() == pytest.approx(0.65)

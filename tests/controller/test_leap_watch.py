@@ -48,6 +48,31 @@ def test_a_pump_that_starts_and_stops_is_no_leap() -> None:
     assert pipe.watch.stands_s == 3600.0 > SETTLED_S
 
 
+def test_a_pump_that_ran_for_one_step_has_moved_the_water_too() -> None:
+    pipe = Pipe()
+    pipe.minutes(60, water_supply_c=20.0)
+    pipe.minutes(1, duty=0.5, water_supply_c=20.0)
+    assert pipe.minutes(60, water_supply_c=25.0).leaps[SUPPLY].off_k == 0.0
+
+
+@pytest.mark.parametrize(("after_s", "looks"), [(289.0, False), (290.0, True)])
+def test_pile_and_tank_are_looked_at_after_290_seconds(after_s: float, looks: bool) -> None:
+    checks = SensorChecks()
+    watch = LeapWatch(checks)
+    for now_s in (100.0, 100.0 + after_s):
+        checks.read(reading(now_s), now_s)
+        watch.look(lambda _: False, 0.0, now_s, 100.0)
+    assert (watch.slow_s == 100.0 + after_s) is looks
+
+
+@pytest.mark.parametrize("by_k", [1.2, -1.2])
+@pytest.mark.parametrize("flowing", [True, False])
+def test_a_probe_that_is_off_by_the_least_leap_is_told(by_k: float, flowing: bool) -> None:
+    pipe = Pipe()
+    (pipe.watch.peak.leap if flowing else pipe.watch.leaps[SUPPLY]).off_k = by_k
+    assert pipe.minutes(1, **SILENT).leapt == 1 << SUPPLY
+
+
 def test_how_often_each_probe_is_looked_at() -> None:
     """Pipe every half minute, once it has stood for two minutes; pile and tank every five."""
     pipe = Pipe()

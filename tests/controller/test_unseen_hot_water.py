@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from math import nan
+from dataclasses import replace
+from math import exp, nan
 
 import pytest
 
 from controller import ControllerSettings
 from controller.guards import TOO_HOT_LONGEST_S
+from controller.media import WATER_J_KG_K
 from controller.pump import IDLE_S, PumpDrive
 from controller.water_loop import BLIND_KG, FLUSH_S, LEAST_OFF_S, WaterLoop
 
@@ -165,3 +167,39 @@ def test_the_new_memory_survives_a_restart() -> None:
     assert again.snapshot() == loop.snapshot()
     assert pump_again.counts_idle
     assert pump_again.snapshot() == pump.snapshot()
+
+
+def hottest_c(loop: WaterLoop, supply_c: float, return_c: float = 8.0, core_c: float = 60.0, times: int = 1) -> float:
+    for _ in range(times):
+        shown_c = loop._hottest_c(supply_c, return_c, core_c, 10.0)
+    return shown_c
+
+
+@pytest.mark.parametrize("last_c", [20.0, 59.0])
+def test_unseen_fresh_water_is_as_hot_as_a_stronger_coil_makes_it_or_as_it_was_last_seen(last_c: float) -> None:
+    """A coil half as strong again, by the textbook effectiveness 1 - exp(-UA / m cp), worked here by hand."""
+    loop = WaterLoop(S)
+    loop.passed_kg, loop.asked_kg_s = 1000.0, 0.1
+    loop.seen.begin(last_c)
+    by_coil_c = 8.0 + 52.0 * (1.0 - exp(-1.5 * S.coil_ua_w_k / (0.1 * WATER_J_KG_K)))
+    assert 20.0 < by_coil_c < 59.0
+    assert hottest_c(loop, nan) == pytest.approx(max(by_coil_c, last_c))
+
+
+@pytest.mark.parametrize(("passed_kg", "believed_c"), [(49.9, 60.0), (50.0, 45.0)])
+def test_until_fifty_kilograms_have_passed_unseen_water_is_as_hot_as_the_core(
+    passed_kg: float, believed_c: float
+) -> None:
+    loop = WaterLoop(S)
+    loop.passed_kg = passed_kg
+    loop.seen.begin(45.0)
+    assert hottest_c(loop, nan) == believed_c
+
+
+@pytest.mark.parametrize(("supply_c", "believed_c"), [(25.0, 60.0), (40.0, 40.0)])
+def test_a_reading_that_came_with_the_water_and_stands_far_too_low_is_held(supply_c: float, believed_c: float) -> None:
+    """A strong coil warms by some fifty kelvins: seventeen are less than half of it, thirty-two are not."""
+    loop = WaterLoop(replace(S, coil_ua_w_k=2000.0))
+    loop.asked_kg_s, loop.on_s = 0.05, 600.0
+    loop.seen.begin(12.0)
+    assert hottest_c(loop, supply_c, times=8) == believed_c
