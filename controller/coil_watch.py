@@ -18,7 +18,7 @@ RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upwar
 CHILLED_SHARE = 0.55  # of the usual conductance
 REST_S = 6 * 3600.0  # how long the draw rests then (own judgement)
 # Water that no probe shows may have chilled the compost round the coil unseen: after so much the draw rests (own judgement)
-UNSEEN_KG, UNSEEN_REST_S = 120.0, 3600.0
+UNSEEN_KG, UNSEEN_REST_S = 120.0, 10800.0
 
 
 class CoilWatch(Memory):

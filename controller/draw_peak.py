@@ -12,6 +12,9 @@ from controller.leap import Leap
 from controller.memory import Memory
 
 LONG_ENOUGH_S = 60.0  # a probe on a pipe has followed the water by then
+LEAST_K = 2.0  # a draw after a long rest brings out hotter water than one after a short rest (own judgement)
+LONGEST_GAP_S = 4 * 3600.0  # in frost there may be hours between two pulses (own judgement)
+ALIKE_K = 1.0  # peaks that differ by no more are alike
 SAME_DUTY = 0.125  # a stronger draw brings cooler water, a weaker one hotter
 
 
@@ -21,10 +24,15 @@ class DrawPeak(Memory):
     __slots__ = ("before", "duty", "leap", "on_s", "peak_c")
 
     def __init__(self) -> None:
-        self.leap = Leap()
+        self.leap = Leap(LEAST_K, LONGEST_GAP_S)
         self.duty = self.before = 0.0  # at the end of this draw and of the last one
         self.on_s = 0.0
         self.peak_c = nan
+
+    @property
+    def low_k(self) -> float:
+        """How much lower the probe may read than it did, a leap that is not yet proven included [K]."""
+        return -min(self.leap.off_k, self.leap.off_k + self.leap.leap_k)
 
     def draw(self, supply_c: float, duty: float, elapsed_s: float) -> None:
         """Take a reading of flowing water; NaN tells nothing."""
@@ -44,10 +52,11 @@ class DrawPeak(Memory):
             self.leap.begin()
         if self.leap.update(self.peak_c, now_s) and doubted("water_supply_c"):
             self.leap.begin()
+        self.leap.off_k = min(self.leap.off_k, 0.0)  # hotter water than before has many causes, and is no danger unseen
         self.before = self.duty
 
     @property
     def _by_flow(self) -> bool:
         """Whether the flow explains how this draw differs from the last one."""
-        stronger, hotter = self.duty - self.before, self.peak_c > self.leap.last_c
-        return stronger < -SAME_DUTY if hotter else stronger > SAME_DUTY
+        stronger, hotter_k = self.duty - self.before, self.peak_c - self.leap.last_c
+        return (hotter_k > ALIKE_K and stronger < -SAME_DUTY) or (hotter_k < -ALIKE_K and stronger > SAME_DUTY)

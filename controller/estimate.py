@@ -39,6 +39,7 @@ SKIN_BELOW_K, SKIN_S = 10.0, 4000.0  # which a draw cools so much and which reco
 WITNESS_GAIN = 0.3
 # The drum lies in the middle, the hottest place: its water may show the core hotter than it is on the whole.
 WITNESS_DOWN_K, WITNESS_UP_K = 4.0, 1.5
+UNSEEN_SHARE = 0.25  # of the water of a draw: if more passed unseen, the hottest may have been in it (own judgement)
 DRUM_BELOW_K = 1.0  # drum water after a rest stays a little below the core (own judgement)
 
 
@@ -56,27 +57,33 @@ def water_heat_w(flow_kg_s: float, supply_c: float, return_c: float) -> float:
 class WaterWitness(Memory):
     """The hottest water of a draw that began after a long rest: a second opinion on the core."""
 
-    __slots__ = ("_enough_kg", "best_c", "pumped_kg", "rest_s", "rested_s", "ripe")
+    __slots__ = ("_enough_kg", "best_c", "pumped_kg", "rest_s", "rested_s", "ripe", "unseen_kg")
 
     def __init__(self, drum_volume_m3: float) -> None:
         self._enough_kg = max(8.0, 150.0 * drum_volume_m3)
         self.rest_s = 0.0
         self.rested_s = 0.0
         self.ripe = False
-        self.pumped_kg = 0.0
+        self.pumped_kg = self.unseen_kg = 0.0
         self.best_c = nan
 
     def update(self, flow_kg_s: float, supply_c: float, dt_s: float) -> float:
-        """Return the core temperature that the water shows, once a draw; NaN at all other times."""
+        """Return the core temperature that the water shows, once a draw; NaN at all other times.
+
+        ``supply_c`` is NaN for water that was not seen: a reading kept for want of a fresh one is none.
+        """
         if flow_kg_s <= 0.0:
             return self._rest(dt_s)
         if self.rest_s >= RESTED_S:
             self.ripe, self.pumped_kg, self.best_c, self.rested_s = True, 0.0, nan, self.rest_s
+            self.unseen_kg = 0.0
         self.rest_s = 0.0
         if not self.ripe:
             return nan
         self.pumped_kg += flow_kg_s * dt_s
-        if supply_c == supply_c and not supply_c <= self.best_c and self.pumped_kg > 3.0:
+        if supply_c != supply_c:
+            self.unseen_kg += flow_kg_s * dt_s
+        elif not supply_c <= self.best_c and self.pumped_kg > 3.0:
             self.best_c = supply_c
         return self._verdict() if self.pumped_kg >= self._enough_kg else nan
 
@@ -86,8 +93,8 @@ class WaterWitness(Memory):
 
     @property
     def thorough(self) -> bool:
-        """Whether enough was pumped for the last verdict that cool water, too, says something about the core."""
-        return self.pumped_kg >= self._enough_kg
+        """Whether enough was pumped, and seen, for the last verdict that cool water, too, says something about the core."""
+        return self.pumped_kg >= self._enough_kg and self.unseen_kg <= UNSEEN_SHARE * self.pumped_kg
 
     @property
     def lag_k(self) -> float:
@@ -180,9 +187,19 @@ class PileObserver(Memory):
         return sqrt(placed * placed + unseen * unseen)
 
     def update(
-        self, r: Readings, flow_kg_s: float, water_w: float, air_w: float, dt_s: float, same_s: float = 0.0
+        self,
+        r: Readings,
+        flow_kg_s: float,
+        water_w: float,
+        air_w: float,
+        dt_s: float,
+        same_s: float = 0.0,
+        sees_supply: bool = True,
     ) -> None:
-        """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``."""
+        """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``.
+
+        ``sees_supply``: its reading is fresh, and not kept from before.
+        """
         doubted = self.unmoved.update(same_s, water_w + air_w, dt_s)
         reading_c = self._pile_reading(r)
         if reading_c == reading_c:
@@ -196,7 +213,7 @@ class PileObserver(Memory):
         self.offset_k *= kept
         self.chill.pass_time(dt_s)
         self.witnesses *= kept
-        shown_c = self.witness.update(flow_kg_s, r.water_supply_c, dt_s)
+        shown_c = self.witness.update(flow_kg_s, r.water_supply_c if sees_supply else nan, dt_s)
         if shown_c == shown_c:
             self._hear_witness(shown_c, r, flow_kg_s)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)

@@ -57,9 +57,12 @@ class HotWater(Memory):
         self._count(stopped and self.is_hot, min(elapsed_s, FORGETS_S))
         self.pause_s = max(0.0, self.pause_s - elapsed_s)
 
-    def flow(self, supply_c: float, on_s: float, dt_s: float) -> bool:
-        """Take water that flows, ``on_s`` after the start; return whether it must stop since it stays too hot."""
-        dt_s = self._look(supply_c, on_s, dt_s)
+    def flow(self, supply_c: float, on_s: float, dt_s: float, kept_s: float = 0.0) -> bool:
+        """Take water that flows, ``on_s`` after the start; return whether it must stop since it stays too hot.
+
+        ``kept_s``: for how long the reading before this one had been kept, for want of a fresh one.
+        """
+        dt_s = self._look(supply_c, on_s, dt_s, kept_s)
         self._count(self.is_hot, dt_s)
         self.flows_s = too_hot_for_s(self.flows_s, supply_c, self._limit_c, dt_s)
         if scald_stops(self.flows_s, supply_c, self._limit_c):
@@ -73,7 +76,7 @@ class HotWater(Memory):
         """Take the water of a pulse against frost: many hot ones in a day are told as a long draw is."""
         before_s = self.flows_s if self.pulsed_s < PULSE_LATELY_S else 0.0
         self.was_hot = self.was_hot and self.pulsed_s <= SAME_PULSE_S
-        dt_s = self._look(supply_c, on_s, dt_s, lags_s=on_s)  # what stood in the pile comes first, however slowly
+        dt_s = self._look(supply_c, on_s, dt_s, 0.0, on_s)  # what stood in the pile comes first, however slowly
         self.flows_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, self._limit_c, dt_s), 0.0
         if self.is_hot:
             self._count(True, dt_s)
@@ -86,13 +89,16 @@ class HotWater(Memory):
             return FASTEST
         return 1.0 + (FASTEST - 1.0) * scald_haste(self.day_s)
 
-    def _look(self, supply_c: float, on_s: float, dt_s: float, lags_s: float = PROBE_LAGS_S) -> float:
+    def _look(self, supply_c: float, on_s: float, dt_s: float, kept_s: float, lags_s: float = PROBE_LAGS_S) -> float:
         """Note whether what came since the last look was too hot, ``on_s`` after the start; return how long that was [s].
 
-        What a probe shows as too hot within ``lags_s`` of the start was so from the start.
+        What a probe shows as too hot within ``lags_s`` of the start was so from the start, and what it shows after a silence
+        was so all that time.
         """
         is_hot = supply_c > self._limit_c
-        if is_hot and not self.was_hot and on_s <= lags_s:
+        if is_hot and not self.is_hot:
+            dt_s = max(dt_s, min(kept_s + dt_s, on_s))
+        if is_hot and not self.was_hot and on_s - kept_s <= lags_s:
             dt_s = max(on_s, dt_s)
         self.is_hot, self.was_hot = is_hot, self.was_hot or is_hot
         return dt_s

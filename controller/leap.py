@@ -22,9 +22,21 @@ FORGET_S = 10 * 86400.0  # the probe was mended or has its new place, and the wa
 class Leap(Memory):
     """By how much one probe has leapt, all told [K]; positive: it reads higher than it did."""
 
-    __slots__ = ("after", "before", "fastest_k_s", "last_c", "last_s", "leap_k", "leap_s", "off_k")
+    __slots__ = (
+        "_least_k",
+        "_longest_gap_s",
+        "after",
+        "before",
+        "fastest_k_s",
+        "last_c",
+        "last_s",
+        "leap_k",
+        "leap_s",
+        "off_k",
+    )
 
-    def __init__(self) -> None:
+    def __init__(self, least_k: float = LEAP_K, longest_gap_s: float = LONGEST_GAP_S) -> None:
+        self._least_k, self._longest_gap_s = least_k, longest_gap_s
         self.off_k = 0.0
         self.last_c = self.last_s = nan
         self.before = self.after = 0.0
@@ -36,10 +48,15 @@ class Leap(Memory):
         self.last_c = self.last_s = nan
         self.before = self.fastest_k_s = self.leap_k = 0.0
 
+    def interrupt(self) -> None:
+        """Begin anew since the water begins to move; a leap that was just seen is believed, for the pump did not make it."""
+        self._believe()
+        self.begin()
+
     def update(self, value_c: float, now_s: float) -> bool:
         """Take a fresh reading of something that changes smoothly; return whether it seems to have leapt."""
         change_k, since_s = value_c - self.last_c, now_s - self.last_s
-        if not 0.0 < since_s <= LONGEST_GAP_S:
+        if not 0.0 < since_s <= self._longest_gap_s:
             self.begin()
             self.last_c, self.last_s = value_c, now_s
             return False
@@ -50,7 +67,7 @@ class Leap(Memory):
         pace_k_s = far_k / since_s
         if self.leap_k != 0.0:
             self._prove(pace_k_s)
-        elif far_k > LEAP_K + STANDS_OUT * self.fastest_k_s * since_s and self.before >= CALM_BEFORE:
+        elif far_k > self._least_k + STANDS_OUT * self.fastest_k_s * since_s and self.before >= CALM_BEFORE:
             self.leap_k, self.leap_s, self.after = change_k, since_s, 0.0
             return True
         self.before += 1.0
@@ -60,11 +77,14 @@ class Leap(Memory):
 
     def _prove(self, pace_k_s: float) -> None:
         """Count a leap once some readings after it were calm; drop one that was no more than a quick change."""
-        if abs(self.leap_k) <= LEAP_K + STANDS_OUT * pace_k_s * self.leap_s:
+        if abs(self.leap_k) <= self._least_k + STANDS_OUT * pace_k_s * self.leap_s:
             self.leap_k = self.before = 0.0
             return
         self.after += 1.0
         if self.after >= CALM_AFTER:
-            if abs(self.leap_k) <= FURTHEST_K:
-                self.off_k = min(max(self.off_k + self.leap_k, -FURTHEST_K), FURTHEST_K)
-            self.leap_k = 0.0
+            self._believe()
+
+    def _believe(self) -> None:
+        if abs(self.leap_k) <= FURTHEST_K:
+            self.off_k = min(max(self.off_k + self.leap_k, -FURTHEST_K), FURTHEST_K)
+        self.leap_k = 0.0

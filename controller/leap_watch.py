@@ -40,22 +40,26 @@ class LeapWatch(Memory):
         pumping = duty > 0.0
         if pumping and self.stands_s > 0.0:
             for _, _, leap in self._pipe:
-                leap.begin()
+                leap.interrupt()
         self.stands_s = 0.0 if pumping else self.stands_s + elapsed_s
-        since_s = now_s - self.look_s
-        if since_s < LOOK_S:
+        if pumping:
+            self.peak.draw(self._supply.value if self._supply.good_s == now_s else nan, duty, elapsed_s)
+        elif self.peak.on_s > 0.0:
+            self.peak.stop(now_s, doubted)
+        since_s, settled = now_s - self.look_s, self.stands_s >= SETTLED_S
+        if since_s < LOOK_S and not (settled and self._jumped()):
             return
         self.look_s = now_s
-        if pumping:
-            self.peak.draw(self._supply.value if self._supply.good_s == now_s else nan, duty, since_s)
-        else:
-            self.peak.stop(now_s, doubted)
-        if self.stands_s >= SETTLED_S:
+        if settled:
             _look_at(self._pipe, doubted, now_s)
         if not now_s - self.slow_s < SLOW_LOOK_S:
             self.slow_s = now_s
             _look_at(self._slow, doubted, now_s)
             self.leapt = self._those_off()
+
+    def _jumped(self) -> bool:
+        """Whether a reading on the pipe is far from the last look: a false one may start the pump before the next."""
+        return any(abs(sensor.value - leap.last_c) > LEAP_K for _, sensor, leap in self._pipe)
 
     @property
     def core_high_k(self) -> float:
@@ -65,7 +69,7 @@ class LeapWatch(Memory):
     @property
     def supply_low_k(self) -> float:
         """How much hotter the water may be than the supply probe shows, since that leapt down [K]."""
-        return max(-self.leaps[SUPPLY].off_k, -self.peak.leap.off_k, 0.0)
+        return max(-self.leaps[SUPPLY].off_k, self.peak.low_k, 0.0)
 
     def _those_off(self) -> float:
         """Return which probes are off, a bit for each place in ``LEAPING``; 0 for none."""

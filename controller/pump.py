@@ -277,6 +277,8 @@ class PumpDrive(Memory):
         silent = not self.kick_seen and measured_kg_s <= SILENT_KG_S
         if silent and abs(supply_c - self.moved_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
+        elif self.locked:  # then only frost drives it, and one start in each pulse is enough
+            self.dry_s = 0.0
         else:
             self.try_again()
             self.moved_supply_c = supply_c  # a trickle would add up over the tries

@@ -15,9 +15,10 @@ HELD_S = 30.0  # fresh water changes within that
 class SeenSupply(Memory):
     """The reading of one draw."""
 
-    __slots__ = ("wobble",)
+    __slots__ = ("kept_s", "wobble")
 
     def __init__(self) -> None:
+        self.kept_s = 0.0  # for how long the reading before the last one stood, or still stands
         self.wobble = Wobble()
 
     @property
@@ -50,6 +51,7 @@ class SeenSupply(Memory):
         above the limit is cool, and it would never count as hot.
         """
         wobble = self.wobble
+        self.kept_s = wobble.still.same_s
         wobble.update(supply_c, dt_s)
         if not wobble.restless or supply_c != supply_c:
             return supply_c

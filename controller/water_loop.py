@@ -99,7 +99,8 @@ class WaterLoop(Memory):
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            too_hot = self.hot.flow(self._hottest_c(supply_c, return_c, core_c, dt_s), self.on_s, dt_s)
+            hottest_c = self._hottest_c(supply_c, return_c, core_c, dt_s)
+            too_hot = self.hot.flow(hottest_c, self.on_s, dt_s, self.seen.kept_s)
             self.running = not too_hot and (may_draw or self.on_s < LEAST_ON_S / self.hot.quicker(supply_c))
             if not self.running:
                 self.off_s = 0.0

@@ -157,8 +157,18 @@ def test_a_stuck_pump_is_tried_again_then_rests_longer_each_time() -> None:
     assert max(bench.duties) == 1.0
     bench.drive.rest(FIRST_PAUSE_S)
     assert not bench.drive.locked
-    bench.run(0.06, 2 * (NO_FLOW_S + 20.0), 10.0)  # two tries only, after a rest
+    bench.run(0.06, 2 * (NO_FLOW_S + 30.0), 10.0)  # two tries only, after a rest
     assert bench.drive.locked_s == 2.0 * FIRST_PAUSE_S <= LONGEST_PAUSE_S
+
+
+def test_a_locked_pump_that_frost_drives_on_is_started_once_a_pulse() -> None:
+    """Two hundred starts a day wear a motor: a line that only trickles had them."""
+    bench = Bench(stuck=True)
+    bench.run(0.06, (TRIES + 2) * (NO_FLOW_S + 30.0), 10.0)
+    bench.duties.clear()
+    bench.run(0.06, 600.0, 10.0)
+    assert bench.drive.locked and 0.0 not in bench.duties[3:]
+    assert bench.drive.tries == TRIES - 1.0
 
 
 def test_a_stiff_pump_breaks_loose() -> None:

@@ -129,13 +129,13 @@ def unseen(watch: CoilWatch, minutes: int, flow_kg_s: float = FLOW) -> None:
         watch.update(flow_kg_s, nan, 8.0, 62.0, 0.0, 60.0)
 
 
-def test_after_much_water_that_no_probe_shows_the_draw_rests_for_an_hour() -> None:
+def test_after_much_water_that_no_probe_shows_the_draw_rests_for_three_hours() -> None:
     watch = CoilWatch()
     unseen(watch, 40)  # 120 kg
     assert not watch.chilled
     unseen(watch, 1)
-    assert watch.rest_s == 3600.0
-    unseen(watch, 59, 0.0)
+    assert watch.rest_s == 10800.0
+    unseen(watch, 179, 0.0)
     assert watch.chilled
     unseen(watch, 1, 0.0)
     assert not watch.chilled
