@@ -6,8 +6,6 @@ stood in the pile comes out as warm as the coil lies, and a long draw as warm as
 
 from __future__ import annotations
 
-from controller.checks import Readings, likely_return_c
-from controller.coil import core_for_supply_c
 from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
@@ -27,12 +25,12 @@ class Chill(Memory):
         """Let warmth come back."""
         self.k *= GONE_S / (GONE_S + dt_s)
 
-    def judge(self, believed_c: float, stood_c: float, r: Readings, flow_kg_s: float, coil_ua_w_k: float) -> None:
+    def judge(self, believed_c: float, stood_c: float, by_coil_c: float) -> None:
         """Compare the ``believed_c`` core without this chill with the water, once it has passed coil and drum [degC].
 
-        ``stood_c``: the core that the water which had stood there shows. A coil without a store brings no hot water first,
-        and with much flow never any: so the warmer of both verdicts counts.
+        ``stood_c``: the core that the water which had stood there shows; ``by_coil_c``: the core with which the coil makes
+        what flows now. A coil without a store brings no hot water first, and with much flow never any: so the warmer of both
+        verdicts counts.
         """
-        by_coil_c = core_for_supply_c(r.water_supply_c, likely_return_c(r), flow_kg_s, coil_ua_w_k)
         warmest_c = by_coil_c if by_coil_c > stood_c else stood_c
         self.k += FOLLOWS * (max(believed_c - warmest_c - FROM_K, 0.0) - self.k)

@@ -256,14 +256,19 @@ class Controller(Memory):
             return nan
         return r.water_supply_c + self.leap.supply_low_k
 
+    def _cold_supply_c(self, r: Readings) -> float:
+        """Return how cold the supply may be [degC], NaN for a reading kept from before; less where its probe leapt up."""
+        if not self.checks.fresh("water_supply_c", self.clock.now_s):
+            return nan
+        return r.water_supply_c - self.leap.supply_high_k
+
     def _look(self, r: Readings) -> View:
         """Work out what the last step drew and how the pile stands."""
         v, pile, s, dt_s = self._view, self.pile, self._settings, self.clock.dt_s
         v.flow_kg_s = self.pump.flow_kg_s(r.water_flow_kg_s, r.pump_battery_v)
         v.water_w = self._water_w(v.flow_kg_s, r)
         v.air_w = self.fan.heat_w(r)
-        sees_supply = self.checks.fresh("water_supply_c", self.clock.now_s)
-        pile.update(r, v.flow_kg_s, v.water_w, v.air_w, dt_s, self.stuck.core.same_s, sees_supply)
+        pile.update(r, v.flow_kg_s, v.water_w, v.air_w, dt_s, self.stuck.core.same_s, self._cold_supply_c(r))
         v.core_c, v.drawn_day_w, v.hot_s = pile.core_c, pile.drawn_day_w, pile.hot_s
         v.made_w = pile.heat_made_w(r.outdoor_c)
         heals_c = self.outlook.lowest_c(pile.probe_c, v.made_w, v.hot_s > 0.0, dt_s) + pile.offset_k
@@ -315,7 +320,12 @@ class Controller(Memory):
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
         return_c = likely_return_c(r)
         self.coil.update(
-            v.flow_kg_s, r.water_supply_c, return_c, v.core_c + self.pile.chill.k, s.coil_water_kg, self.clock.elapsed_s
+            v.flow_kg_s,
+            r.water_supply_c - self.leap.supply_high_k,
+            return_c,
+            v.core_c + self.pile.chill.k,
+            s.coil_water_kg,
+            self.clock.elapsed_s,
         )
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from math import exp, nan, sqrt
 
-from controller.checks import Readings
+from controller.checks import Readings, likely_return_c
 from controller.chill import Chill
+from controller.coil import core_for_supply_c
 from controller.media import WATER_J_KG_K
 from controller.memory import Memory
 from controller.settings import ControllerSettings
@@ -194,11 +195,11 @@ class PileObserver(Memory):
         air_w: float,
         dt_s: float,
         same_s: float = 0.0,
-        sees_supply: bool = True,
+        witness_c: float | None = None,
     ) -> None:
         """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``.
 
-        ``sees_supply``: its reading is fresh, and not kept from before.
+        ``witness_c`` is the supply as far as it may bear witness [degC], NaN for not at all; by default as read.
         """
         doubted = self.unmoved.update(same_s, water_w + air_w, dt_s)
         reading_c = self._pile_reading(r)
@@ -213,9 +214,10 @@ class PileObserver(Memory):
         self.offset_k *= kept
         self.chill.pass_time(dt_s)
         self.witnesses *= kept
-        shown_c = self.witness.update(flow_kg_s, r.water_supply_c if sees_supply else nan, dt_s)
+        supply_c = r.water_supply_c if witness_c is None else witness_c
+        shown_c = self.witness.update(flow_kg_s, supply_c, dt_s)
         if shown_c == shown_c:
-            self._hear_witness(shown_c, r, flow_kg_s)
+            self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
         if not (doubted and self.net_w == self.net_w):
             self._balance(dt_s)
@@ -271,7 +273,7 @@ class PileObserver(Memory):
         self.trend.update(reading_c, dt_s)
         self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
 
-    def _hear_witness(self, shown_c: float, r: Readings, flow_kg_s: float) -> None:
+    def _hear_witness(self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float) -> None:
         miss_k = shown_c - self.probe_c - self.offset_k
         if miss_k < 0.0:
             miss_k = min(miss_k + self.witness.lag_k, 0.0)
@@ -280,8 +282,8 @@ class PileObserver(Memory):
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0
             if self.witness.thorough:
-                stood_c = shown_c + self.witness.lag_k
-                self.chill.judge(self.probe_c + self.offset_k, stood_c, r, flow_kg_s, self._settings.coil_ua_w_k)
+                by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self._settings.coil_ua_w_k)
+                self.chill.judge(self.probe_c + self.offset_k, shown_c + self.witness.lag_k, by_coil_c)
 
     def _balance(self, dt_s: float) -> None:
         now_w = self._capacity_j_k * self.trend.slope_per_s + self.drawn_day_w

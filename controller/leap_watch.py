@@ -71,6 +71,11 @@ class LeapWatch(Memory):
         """How much hotter the water may be than the supply probe shows, since that leapt down [K]."""
         return max(-self.leaps[SUPPLY].off_k, self.peak.low_k, 0.0)
 
+    @property
+    def supply_high_k(self) -> float:
+        """How much colder the water may be than the supply probe shows, since that leapt up [K]."""
+        return max(self.leaps[SUPPLY].off_k, 0.0)
+
     def _those_off(self) -> float:
         """Return which probes are off, a bit for each place in ``LEAPING``; 0 for none."""
         off = [abs(leap.off_k) >= LEAP_K for leap in self.leaps]

@@ -30,8 +30,9 @@ def test_the_core_for_a_supply_is_the_textbook_solved_for_it(core: float, back: 
 
 def judged(times: int, believed_c: float = 60.0, stood_c: float = 31.0, flow: float = 0.06, **changes: float) -> float:
     chill = Chill()
+    r = seen(**changes)
     for _ in range(times):
-        chill.judge(believed_c, stood_c, seen(**changes), flow, 250.0)
+        chill.judge(believed_c, stood_c, core_for_supply_c(r.water_supply_c, likely_return_c(r), flow, 250.0))
     return chill.k
 
 

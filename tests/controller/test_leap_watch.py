@@ -38,6 +38,7 @@ def test_every_slow_probe_is_watched_and_only_the_risky_side_is_corrected(name: 
     assert watch.leaps[place].off_k == pytest.approx(by_k, rel=0.01)
     assert watch.core_high_k == pytest.approx(max(by_k, 0.0) if place == CORE else 0.0, rel=0.01)
     assert watch.supply_low_k == pytest.approx(max(-by_k, 0.0) if place == SUPPLY else 0.0, rel=0.01)
+    assert watch.supply_high_k == pytest.approx(max(by_k, 0.0) if place == SUPPLY else 0.0, rel=0.01)
 
 
 def test_a_pump_that_starts_and_stops_is_no_leap() -> None:
