@@ -14,6 +14,7 @@ from controller.memory import Memory
 LONG_ENOUGH_S = 60.0  # a probe on a pipe has followed the water by then
 LEAST_K = 2.0  # a draw after a long rest brings out hotter water than one after a short rest (own judgement)
 LONGEST_GAP_S = 4 * 3600.0  # in frost there may be hours between two pulses (own judgement)
+SAME_REST = 0.5  # of the rest before the last draw: what stood for less comes cooler (own judgement)
 ALIKE_K = 1.0  # peaks that differ by no more are alike
 SAME_DUTY = 0.125  # a stronger draw brings cooler water, a weaker one hotter
 
@@ -21,11 +22,12 @@ SAME_DUTY = 0.125  # a stronger draw brings cooler water, a weaker one hotter
 class DrawPeak(Memory):
     """One reading for each draw, and how it leaps from draw to draw."""
 
-    __slots__ = ("before", "duty", "leap", "on_s", "peak_c")
+    __slots__ = ("duty", "duty_before", "leap", "on_s", "peak_c", "rest_before_s", "rest_s")
 
     def __init__(self) -> None:
         self.leap = Leap(LEAST_K, LONGEST_GAP_S)
-        self.duty = self.before = 0.0  # at the end of this draw and of the last one
+        self.duty = self.duty_before = 0.0  # at the end of this draw and of the last one
+        self.rest_s = self.rest_before_s = 0.0  # for how long the water had stood before them
         self.on_s = 0.0
         self.peak_c = nan
 
@@ -48,15 +50,16 @@ class DrawPeak(Memory):
         self.on_s, self.peak_c = 0.0, nan
 
     def _compare(self, now_s: float, doubted: Callable[[str], bool]) -> None:
-        if self._by_flow:
+        if self._is_plain():
             self.leap.begin()
         if self.leap.update(self.peak_c, now_s) and doubted("water_supply_c"):
             self.leap.begin()
         self.leap.off_k = min(self.leap.off_k, 0.0)  # hotter water than before has many causes, and is no danger unseen
-        self.before = self.duty
+        self.duty_before, self.rest_before_s = self.duty, self.rest_s
 
-    @property
-    def _by_flow(self) -> bool:
-        """Whether the flow explains how this draw differs from the last one."""
-        stronger, hotter_k = self.duty - self.before, self.peak_c - self.leap.last_c
-        return (hotter_k > ALIKE_K and stronger < -SAME_DUTY) or (hotter_k < -ALIKE_K and stronger > SAME_DUTY)
+    def _is_plain(self) -> bool:
+        """Tell whether the flow, or the rest before it, explains how this draw differs from the last one."""
+        stronger, hotter_k = self.duty - self.duty_before, self.peak_c - self.leap.last_c
+        if hotter_k > ALIKE_K:
+            return stronger < -SAME_DUTY
+        return hotter_k < -ALIKE_K and (stronger > SAME_DUTY or self.rest_s < SAME_REST * self.rest_before_s)

@@ -41,6 +41,7 @@ class LeapWatch(Memory):
         if pumping and self.stands_s > 0.0:
             for _, _, leap in self._pipe:
                 leap.interrupt()
+            self.peak.rest_s = self.stands_s
         self.stands_s = 0.0 if pumping else self.stands_s + elapsed_s
         if pumping:
             self.peak.draw(self._supply.value if self._supply.good_s == now_s else nan, duty, elapsed_s)

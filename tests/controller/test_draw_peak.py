@@ -25,10 +25,17 @@ class Draws:
         self.now_s = 0.0
 
     def of(
-        self, *peaks_c: float, duty: float = 0.5, looks: int = 6, every_s: float = EVERY_S, doubted: bool = False
+        self,
+        *peaks_c: float,
+        duty: float = 0.5,
+        looks: int = 6,
+        every_s: float = EVERY_S,
+        doubted: bool = False,
+        rest_s: float = 180.0,
     ) -> float:
         """Draw so often, up to these temperatures; return by how much the probe is thought to be off [K]."""
         for peak_c in peaks_c:
+            self.peak.rest_s = rest_s
             for k in range(looks):
                 self.peak.draw(peak_c - (looks - 1 - k), duty, 30.0)
             self.now_s += every_s
@@ -86,6 +93,13 @@ def test_cooler_water_is_explained_by_more_flow(duty: float, off_k: float) -> No
     draws = Draws()
     draws.of(*[55.0] * 6)
     assert draws.of(*[51.0] * 5, duty=duty) == pytest.approx(off_k, rel=0.01)
+
+
+@pytest.mark.parametrize(("rest_s", "off_k"), [(500.0, -4.0), (499.0, 0.0), (2000.0, -4.0)])
+def test_cooler_water_is_explained_by_a_rest_less_than_half_as_long(rest_s: float, off_k: float) -> None:
+    draws = Draws()
+    draws.of(*[55.0] * 6, rest_s=1000.0)
+    assert draws.of(*[51.0] * 5, rest_s=rest_s) == pytest.approx(off_k, rel=0.01)
 
 
 def test_peaks_that_are_alike_are_so_at_any_flow() -> None:

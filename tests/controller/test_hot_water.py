@@ -135,3 +135,26 @@ def test_a_pulse_a_minute_and_a_half_after_the_last_begins_anew(since_s: float, 
     hot.flows_s, hot.pulsed_s = 30.0, since_s
     hot.pulse(HOT_C, 80.0, 10.0)
     assert hot.flows_s == flows_s
+
+
+@pytest.mark.parametrize(
+    ("on_s", "kept_s", "counted_s"),
+    [
+        (300.0, 0.0, 10.0),  # a fresh reading
+        (300.0, 70.0, 80.0),  # after a silence it was hot all that time
+        (300.0, 230.0, 240.0),
+        (300.0, 240.0, 300.0),  # a silence that began within a minute of the start: from the start
+        (300.0, 900.0, 300.0),  # no longer than the draw
+    ],
+)
+def test_water_that_shows_hot_after_a_silence_was_hot_through_it(on_s: float, kept_s: float, counted_s: float) -> None:
+    hot = HotWater(LIMIT_C)
+    hot.flow(COOL_C, 10.0, 10.0)
+    hot.flow(HOT_C, on_s, 10.0, kept_s)
+    assert hot.day_s == counted_s
+
+
+def test_a_silence_in_hot_water_is_counted_once() -> None:
+    hot = flowed(30)
+    hot.flow(HOT_C, 310.0, 10.0, 90.0)
+    assert hot.day_s == 310.0

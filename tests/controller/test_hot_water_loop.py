@@ -178,3 +178,12 @@ def test_the_flow_is_not_held_back_for_the_supply_unless_that_is_asked_for() -> 
 
 def test_a_coil_of_half_a_kilogram_is_known() -> None:
     assert WaterLoop(replace(S, coil_water_kg=0.5))._stood_kg() == pytest.approx(0.65)
+
+
+def test_a_supply_that_comes_and_goes_hides_no_minute_of_hot_water() -> None:
+    """The probe is still rising when its reading is lost; what comes a minute later is far too hot."""
+    loop = WaterLoop(S)
+    shown_c = [20.0, 40.0, 44.0] + 8 * [44.0] + [LIMIT_C + 5.0]
+    for supply_c in shown_c:
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+    assert loop.hot.day_s == pytest.approx(110.0)

@@ -109,3 +109,27 @@ def test_a_core_that_leapt_up_is_lowered_and_a_supply_that_leapt_down_counts_as_
     assert controller.pile.core_c == pytest.approx(core_c, abs=1.0)
     assert controller.leap.supply_low_k == pytest.approx(6.0, abs=0.2)
     assert controller.leap.leapt == (1 << CORE) + (1 << SUPPLY)  # both are told
+
+
+@pytest.mark.parametrize(("by_k", "off_k"), [(-5.0, -5.0), (-1.1, 0.0), (-12.0, 0.0)], ids=["leap", "small", "too far"])
+def test_a_reading_that_itself_starts_the_pump_is_seen_before_the_water_moves(by_k: float, off_k: float) -> None:
+    """A supply that falls below freezing in one step makes a frost pulse at once."""
+    pipe = Pipe()
+    pipe.minutes(60, water_supply_c=2.0)
+    for duty, supply_c in ((0.0, 2.0 + by_k), (0.5, 30.0)):
+        pipe.now_s += 10.0
+        pipe.checks.read(reading(pipe.now_s, water_supply_c=supply_c), pipe.now_s)
+        pipe.watch.look(lambda _: False, duty, pipe.now_s, 10.0)
+    assert pipe.watch.leaps[SUPPLY].off_k == pytest.approx(off_k)
+    assert pipe.watch.supply_low_k == pytest.approx(-off_k)
+
+
+def test_what_is_far_from_the_last_look_is_looked_at_only_where_the_water_has_settled() -> None:
+    pipe = Pipe()
+    pipe.minutes(1, duty=0.5, water_supply_c=40.0)
+    pipe.minutes(1, water_supply_c=30.0)
+    at_s = pipe.watch.look_s
+    pipe.now_s += 10.0
+    pipe.checks.read(reading(pipe.now_s, water_supply_c=20.0), pipe.now_s)
+    pipe.watch.look(lambda _: False, 0.0, pipe.now_s, 10.0)
+    assert pipe.watch.look_s == at_s

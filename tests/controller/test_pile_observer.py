@@ -173,6 +173,19 @@ def test_a_draw_that_ends_early_still_speaks() -> None:
     assert [x for x in draws.rest(120.0) if x == x] == [58.0]
 
 
+@pytest.mark.parametrize(("unseen_kg", "thorough"), [(7.0, True), (8.0, False)])
+def test_a_draw_of_which_more_than_a_quarter_passed_unseen_is_not_thorough(unseen_kg: float, thorough: bool) -> None:
+    """The hottest water may have been in it: then cool water says nothing about the core."""
+    draws = Draws(drum_m3=0.2)
+    draws.rest(RESTED_S)
+    draws.draw(unseen_kg, nan)
+    assert draws.draw(30.0 - unseen_kg, 40.0) == [40.0 + DRUM_BELOW_K]
+    assert draws.witness.thorough is thorough
+    draws.rest(RESTED_S)
+    draws.draw(30.0, 40.0)
+    assert draws.witness.thorough  # the next draw begins anew
+
+
 def pile_with_witness(rest_h: float, supply_c: float) -> PileObserver:
     pile = observer(drum_volume_m3=0.0)
     watch(pile, rest_h, pile_core_c=55.0)
