@@ -116,3 +116,32 @@ def test_only_a_leap_is_called_one() -> None:
     leap = Leap()
     values = [20.0] * 6 + [25.0] * 6
     assert [leap.update(v, 60.0 * k) for k, v in enumerate(values)] == [k == 6 for k in range(12)]
+
+
+@pytest.mark.parametrize(("leap_k", "counts"), [(1.6, False), (1.8, True)])
+def test_a_quick_change_is_forgotten_by_halves(leap_k: float, counts: bool) -> None:
+    """A kelvin a minute, two calm readings later a quarter of it: 1.2 K + twice 0.25 K."""
+    leap = fed([20.0] * 10 + [21.0] * 3)
+    assert leap.update(21.0 + leap_k, 13 * TICK_S) is counts
+
+
+def test_after_a_gap_three_calm_readings_come_first_again() -> None:
+    leap = fed([20.0] * 10)
+    leap.update(20.0, 1e5)
+    assert not leap.update(25.0, 1e5 + TICK_S)
+    assert leap.leap_k == 0.0
+
+
+@pytest.mark.parametrize(("seen_k", "off_k"), [(-5.0, -5.0), (0.0, 0.0), (9.1, 0.0)])
+def test_a_leap_just_seen_is_believed_when_the_water_begins_to_move(seen_k: float, off_k: float) -> None:
+    leap = fed([20.0] * 10 + [20.0 + seen_k])
+    leap.interrupt()
+    assert (leap.off_k, leap.leap_k, leap.before) == (pytest.approx(off_k), 0.0, 0.0)
+    assert not leap.update(40.0, 11 * TICK_S)
+
+
+def test_a_leap_of_other_bounds() -> None:
+    leap = Leap(2.0, 7200.0)
+    for k, value in enumerate([20.0] * 6 + [18.1] * 6 + [15.9] * 6):
+        leap.update(value, 7200.0 * k)
+    assert leap.off_k == pytest.approx(-2.2, rel=0.05)
