@@ -21,17 +21,17 @@ CREEP_K_S, FRONT_K = 3.0 / 60.0, 3.0
 class FlowWitness(Memory):
     """For how long the temperatures have said that the water stands, and whether a front has passed in this run."""
 
-    __slots__ = ("_coil_ua_w_k", "crept_c", "front", "stands_s")
+    __slots__ = ("_coil_ua_w_k", "crept_c", "from_cold", "front", "stands_s")
 
     def __init__(self, coil_ua_w_k: float) -> None:
         self._coil_ua_w_k = coil_ua_w_k
         self.stands_s = 0.0
         self.crept_c = nan
-        self.front = False
+        self.front = self.from_cold = False
 
     def rest(self) -> None:
         """The pump stands: what was seen belongs to the last run."""
-        self.stands_s, self.crept_c, self.front = 0.0, nan, False
+        self.stands_s, self.crept_c, self.front, self.from_cold = 0.0, nan, False, False
 
     def update(
         self, start_c: float, supply_c: float, return_c: float, core_c: float, flow_kg_s: float, dt_s: float
@@ -39,8 +39,11 @@ class FlowWitness(Memory):
         """Take one step of a running pump; return whether the temperatures prove that water moves."""
         span_k = core_c - return_c
         expected_k = expected_rise_k(core_c, return_c, flow_kg_s, self._coil_ua_w_k)
+        if self.crept_c != self.crept_c:
+            self.from_cold = span_k > TELLING_SPAN_K and supply_c - return_c < FAR_BELOW_SHARE * expected_k
         self._look_for_front(start_c, supply_c, dt_s)
-        if water_stands(start_c if self.front else supply_c, supply_c, return_c, expected_k, span_k):
+        creeps = self.from_cold and not self.front  # hot water would have come as a front
+        if creeps or water_stands(start_c if self.front else supply_c, supply_c, return_c, expected_k, span_k):
             self.stands_s += dt_s
             return False
         self.stands_s = 0.0

@@ -440,6 +440,26 @@ def test_a_warm_moment_begins_the_count_anew() -> None:
 
 
 @pytest.mark.parametrize(
+    ("start_c", "pace_k", "stands"),
+    [
+        (16.0, 2.9, True),  # a trickle, or the pile's warmth along the pipe
+        (16.0, 15.0, False),  # a front: water came
+        (42.0, 0.2, False),  # warm from the draw before: no front is due
+    ],
+)
+def test_water_that_creeps_from_cold_beyond_half_of_what_is_due_has_not_come(
+    start_c: float, pace_k: float, stands: bool
+) -> None:
+    """250 W/K at 0.06 kg/s warm 15 degC below 60 degC by 28 K; half of it is passed in the last minutes."""
+    witness, acts = FlowWitness(250.0), []
+    for minute in range(8):
+        moves = witness.update(start_c, start_c + pace_k * min(minute, 5), 15.0, 60.0, 0.06, 60.0)
+        acts.append(witness.stands(False))
+    assert any(acts) is stands
+    assert moves is not stands
+
+
+@pytest.mark.parametrize(
     ("core_c", "supply_c", "proof"),
     [(60.0, 45.0, True), (60.0, 25.0, False), (30.0, 29.0, False), (30.5, 29.0, True), (60.0, nan, False)],
 )
