@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import nan
 
-from controller.leap import Leap
+from controller.leap import FURTHEST_K, Leap
 from controller.memory import Memory
 
 LONG_ENOUGH_S = 60.0  # a probe on a pipe has followed the water by then
@@ -34,7 +34,8 @@ class DrawPeak(Memory):
     @property
     def low_k(self) -> float:
         """How much lower the probe may read than it did, a leap that is not yet proven included [K]."""
-        return -min(self.leap.off_k, self.leap.off_k + self.leap.leap_k)
+        feared_k = self.leap.leap_k if self.leap.leap_k >= -FURTHEST_K else 0.0
+        return -min(self.leap.off_k, self.leap.off_k + feared_k)
 
     def draw(self, supply_c: float, duty: float, elapsed_s: float) -> None:
         """Take a reading of flowing water; NaN tells nothing."""

@@ -71,6 +71,15 @@ def test_a_leap_is_feared_before_it_is_proven() -> None:
     assert draws.peak.low_k == pytest.approx(5.0, rel=0.02)  # that it is over must be proven first
 
 
+@pytest.mark.parametrize(("by_k", "feared_k"), [(9.0, 9.0), (9.1, 0.0)])
+def test_what_falls_further_than_a_probe_leaps_is_not_feared(by_k: float, feared_k: float) -> None:
+    """Water from a coil that was flushed cold is no hotter than it looks."""
+    draws = Draws()
+    draws.of(*[55.0] * 6)
+    draws.of(55.0 - by_k)
+    assert draws.peak.low_k == pytest.approx(feared_k)
+
+
 @pytest.mark.parametrize(("by_k", "counts"), [(1.9, False), (2.1, True)])
 def test_less_than_two_kelvins_is_the_difference_between_draws(by_k: float, counts: bool) -> None:
     draws = Draws()
