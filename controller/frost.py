@@ -46,6 +46,8 @@ PULSE_S, LONGEST_PULSE_S = 300.0, 600.0
 # Where nothing moves the pump is not driven dry all night: after some such pulses in a row they are short and rarer, but
 # never given up, since ice thaws and air comes out. A small pump bears half an hour of it in a day (own judgement).
 DRY_PULSE_S, DRY_KG = 90.0, 0.2
+# A trickle, half of what the smallest pump moves, keeps ice away too, but a pump bears it no longer (own judgement)
+TRICKLE_KG_S, TRICKLE_PULSE_S = 0.005, 240.0
 DRY_PATIENCE, DRY_TRY_S, DRY_WAIT_S = 4.0, 30.0, 2400.0
 
 
@@ -178,8 +180,10 @@ class FrostGuard(Memory):
 
     def _longest_s(self) -> float:
         """Return how long this pulse may take [s]."""
-        if self.moved_kg > DRY_KG:
+        if self.moved_kg > max(DRY_KG, TRICKLE_KG_S * self.pulse_s):
             return LONGEST_PULSE_S if self._brings_ice else PULSE_S
+        if self.moved_kg > DRY_KG:
+            return TRICKLE_PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
     def _least_wait_s(self, outdoor_c: float) -> float:

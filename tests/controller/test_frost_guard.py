@@ -246,6 +246,22 @@ def test_pulses_that_move_nothing_become_short_and_rare_until_water_moves_again(
     assert guard.dry == 0.0
 
 
+@pytest.mark.parametrize(
+    ("flow_kg_s", "lasts_s"),
+    [(0.0, 90.0), (0.003, 240.0), (0.0049, 240.0), (0.0055, 600.0)],
+    ids=["dry", "through ice", "less than the smallest pump", "a slow pump"],
+)
+def test_how_long_a_pulse_of_freezing_water_may_take(flow_kg_s: float, lasts_s: float) -> None:
+    """A trickle keeps ice away as well, but a pump that all but runs dry bears no more than four minutes."""
+    guard = FrostGuard(0.02, WaterNoise())
+    while not guard.due(-15.0, 0.3, 0.3, 0.0, 10.0):
+        pass
+    on_s = 0.0
+    while guard.due(-15.0, 0.3, 0.3, flow_kg_s, 10.0):
+        on_s += 10.0
+    assert on_s + 10.0 == pytest.approx(lasts_s, abs=10.0)
+
+
 def test_a_normal_draw_counts_as_circulation() -> None:
     guard = FrostGuard(0.02, WaterNoise())
     for _ in range(600):
