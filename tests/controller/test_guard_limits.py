@@ -263,8 +263,8 @@ def test_the_first_pulse_comes_after_an_hour_and_ends_after_five_minutes_at_most
     guard = FrostGuard(0.02, WaterNoise())
     assert not any(guard.due(-5.0, 9.0, 9.0, 0.0, 60.0) for _ in range(59))
     assert guard.due(-5.0, 9.0, 9.0, 0.0, 60.0)
-    assert all(guard.due(-5.0, 9.0, 9.0, 0.004, 60.0) for _ in range(4))
-    assert not guard.due(-5.0, 9.0, 9.0, 0.004, 60.0) and guard.still_s == 0.0
+    assert all(guard.due(-5.0, 9.0, 9.0, 0.006, 60.0) for _ in range(4))
+    assert not guard.due(-5.0, 9.0, 9.0, 0.006, 60.0) and guard.still_s == 0.0
 
 
 def test_a_pulse_that_moves_nothing_ends_after_a_minute_and_a_half() -> None:
