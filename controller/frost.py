@@ -46,8 +46,9 @@ PULSE_S, LONGEST_PULSE_S = 300.0, 600.0
 # Where nothing moves the pump is not driven dry all night: after some such pulses in a row they are short and rarer, but
 # never given up, since ice thaws and air comes out. A small pump bears half an hour of it in a day (own judgement).
 DRY_PULSE_S, DRY_KG = 90.0, 0.2
-# A trickle, half of what the smallest pump moves, keeps ice away too, but a pump bears it no longer (own judgement)
-TRICKLE_KG_S, TRICKLE_PULSE_S = 0.005, 240.0
+TRICKLE_KG_S = (
+    0.005  # of a blocked line, or a pump that draws air: half of what the smallest pump moves (own judgement)
+)
 DRY_PATIENCE, DRY_TRY_S, DRY_WAIT_S = 4.0, 30.0, 2400.0
 
 
@@ -178,12 +179,15 @@ class FrostGuard(Memory):
         """Whether what this pulse brought back was as cold as freezing water."""
         return self.coldest_c <= PULSE_BELOW_C
 
+    @property
+    def _runs_dry(self) -> bool:
+        """Whether no more than a trickle has moved: the pump bears it no better than nothing."""
+        return self.moved_kg <= max(DRY_KG, TRICKLE_KG_S * self.pulse_s)
+
     def _longest_s(self) -> float:
         """Return how long this pulse may take [s]."""
-        if self.moved_kg > max(DRY_KG, TRICKLE_KG_S * self.pulse_s):
+        if not self._runs_dry:
             return LONGEST_PULSE_S if self._brings_ice else PULSE_S
-        if self.moved_kg > DRY_KG:
-            return TRICKLE_PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
     def _least_wait_s(self, outdoor_c: float) -> float:
@@ -224,7 +228,7 @@ class FrostGuard(Memory):
                 self.standing_c = _coldest_standing_c(return_c, supply_c)
             return
         self.moved_kg += flow_kg_s * min(elapsed_s, 120.0)
-        if self.moved_kg > DRY_KG:
+        if not self._runs_dry:
             self.dry = 0.0
         if return_c < self.coldest_c or self.coldest_c != self.coldest_c:
             self.coldest_c = return_c
@@ -239,7 +243,7 @@ class FrostGuard(Memory):
 
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
-        if self.moved_kg <= DRY_KG:
+        if self._runs_dry:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
         if not (self._noise.back.doubted and self._knows_gap):  # else nothing new was seen
             self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)

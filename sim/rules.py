@@ -84,7 +84,7 @@ DAMAGE_V = {
 # Lead-acid freezes at -68, -36, -24 and -7 degC at 100, 50, 25 and 0 % charge (a maker's table, at second hand; flat:
 # -7 to -12)
 FREEZES_C = ((1.0, -68.0), (0.5, -36.0), (0.25, -24.0), (0.0, -7.0))
-FROZEN_LATENT = -LATENT_ICE
+A_TENTH_ICE = -0.1 * LATENT_ICE  # J/kg of water in a pipe
 LEGAL_CO2, LEGAL_CO2_SHORT = 5.0e-3, 3.0e-2  # OSHA PEL 5,000 ppm over 8 h, 30,000 ppm over 15 min (at second hand)
 DRY_FLOW_KG_S = 0.003
 # drawn in a day, a third of a kelvin of the whole pile: then a fall of 5 K has other causes (own judgement)
@@ -108,7 +108,7 @@ class View:
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
         "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
-        "true_readings", "record_kept", "fan_starts_h", "standing", "probe_c",
+        "true_readings", "record_kept", "fan_starts_h", "standing", "probe_c", "old_ice",
     )  # fmt: skip
 
     def able(self, what: str) -> bool:
@@ -225,9 +225,9 @@ RULES: tuple[Rule, ...] = (
     Rule("pump-hums", "the pump is commanded, has power, and stands", 15 * MINUTE_S,
          lambda v: v.pump > 0.0 and not v.turns and v.pump_power_good),
     Rule("frozen-line", "the line froze though heat and power were there to keep it open", 30 * MINUTE_S,
-         lambda v: v.frozen and _could_circulate(v)),
+         lambda v: v.frozen and _could_circulate(v) and not v.old_ice),
     Rule("freezing-line", "a tenth of some pipe's water is ice though heat and power were there", 2 * HOUR_S,
-         lambda v: v.coldest_j_kg < 0.1 * FROZEN_LATENT and _could_circulate(v)),
+         lambda v: v.coldest_j_kg < A_TENTH_ICE and _could_circulate(v) and not v.old_ice),
     Rule("ice-pump", "the pump is driven against a line full of ice", 10 * MINUTE_S,
     lambda v: v.frozen and v.pump > 0.0),
     Rule("ice-untold", "the pump was driven against a frozen line and nobody is told", 10 * MINUTE_S,
@@ -457,7 +457,7 @@ class Rules:
         self._sound_sensors = plant.sensors.copy()
         self.elapsed_s = 0.0
         self.view = v = View()
-        v.true_readings = True
+        v.true_readings, v.old_ice = True, False
         scenario = plant.scenario
         v.s, v.fitted, v.heater = settings, frozenset(scenario.sensors.fitted), bool(scenario.greenhouse.backup)
         v.lithium_pump = scenario.pump_power.kind == LITHIUM
@@ -525,6 +525,9 @@ class Rules:
         v.rh, v.pile_o2 = plant.truth.greenhouse_rh, plant.true_reading("pile_o2")
         v.tank_c = float(y[at.Y_POND] / p[at.P_POND_CAPACITY])
         v.coldest_j_kg = float(y[at.Y_RING + at.RING_SUPPLY : at.Y_RING + at.RING].min())
+        # in frost it stays when the fault that let it form is over, and no pump moves it
+        formed = v.coldest_j_kg < A_TENTH_ICE and not _could_circulate(v)
+        v.old_ice = v.coldest_j_kg < 0.0 and (v.old_ice or formed)
         water, solids = float(y[at.Y_WATER]), float(y[at.Y_FAST] + y[at.Y_SLOW] + p[at.P_SHELL_SOLIDS])
         v.moisture = water / (water + solids)
         shed_c = 0.5 * (v.out_c + p[at.P_GROUND_C])

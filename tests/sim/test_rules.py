@@ -11,7 +11,9 @@ from controller import Commands, Controller, ControllerSettings, Decision
 from controller.alarms import CODES as ALARM_CODES
 from controller.signals import Alarm, PileEstimate
 from sim import Plant, rules, run_season, season
+from sim import layout as at
 from sim.kernel import C_OFFSET
+from sim.media import LATENT_ICE
 from sim.params import CHANNEL_KIND_ORDER
 from sim.rules import BY_DAY, DAY_S, RULES, Clockwork, Rule, Rules, View
 
@@ -36,7 +38,7 @@ GOOD = {
     "core_fall_k": 0.5,
     "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
     "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2, "standing": frozenset(),
-    "probe_c": 57.0,
+    "probe_c": 57.0, "old_ice": False,
 }  # fmt: skip
 
 
@@ -129,6 +131,7 @@ def test_each_rule_can_be_broken(code):
     [
         ("floor-draw", {"limit": "frost"}), ("rest-draw", {"limit": "crop"}), ("overdraw",
         {"lost": frozenset({rules.PILE})}), ("overdraw", {"day_made_j": 0.0, "day_drawn_j": 7.9e6}),
+        ("frozen-line", {"old_ice": True}), ("freezing-line", {"old_ice": True}),
         ("frozen-line", {"lost": frozenset({rules.WATER})}), ("frozen-line", {"core_c": 40.0}), ("freezing-line",
         {"pump_soc": 0.2}),
         ("frozen-untold", {"codes": frozenset({"frost"})}), ("no-water-untold", {"codes": frozenset({"no-flow"})}),
@@ -315,3 +318,23 @@ def test_every_rule_is_a_line_of_the_page():
     text = rules.rules_text()
     assert all(f"`{rule.code}`" in text for rule in RULES)
     assert DAY_S == 86400.0
+
+
+@pytest.mark.parametrize(("lost", "old"), [(frozenset({rules.WATER}), True), (frozenset[str](), False)])
+def test_ice_is_old_that_formed_while_no_water_could_move_until_it_has_thawed(lost: frozenset[str], old: bool) -> None:
+    """Frost does not give it back when the fault is over, and no pump moves it."""
+    plant = Plant(mild(), seed=3)
+    watch = Rules(plant, mild().controller_settings())
+    watch.view.lost, watch.view.phase = lost, "harvest"
+    water = slice(at.Y_RING + at.RING_SUPPLY, at.Y_RING + at.RING)
+    plant.state[water] = -0.5 * LATENT_ICE
+    watch._see_plant()
+    watch.view.core_c, watch.view.pump_soc = 60.0, 0.9
+    watch._see_slowly()
+    assert watch.view.old_ice is old
+    watch.view.lost = frozenset()
+    watch._see_slowly()
+    assert watch.view.old_ice is old
+    plant.state[water] = 1e4
+    watch._see_slowly()
+    assert not watch.view.old_ice
