@@ -53,8 +53,7 @@ class DrawPeak(Memory):
     def _compare(self, now_s: float, doubted: Callable[[str], bool]) -> None:
         if self._is_plain():
             self.leap.begin()
-        if self.leap.update(self.peak_c, now_s) and doubted("water_supply_c"):
-            self.leap.begin()
+        self.leap.follow(self.peak_c, now_s, "water_supply_c", doubted)
         self.leap.off_k = min(self.leap.off_k, 0.0)  # hotter water than before has many causes, and is no danger unseen
         self.duty_before, self.rest_before_s = self.duty, self.rest_s
 

@@ -76,7 +76,8 @@ class HotWater(Memory):
         """Take the water of a pulse against frost: many hot ones in a day are told as a long draw is."""
         before_s = self.flows_s if self.pulsed_s < PULSE_LATELY_S else 0.0
         self.was_hot = self.was_hot and self.pulsed_s <= SAME_PULSE_S
-        dt_s = self._look(supply_c, on_s, dt_s, 0.0, on_s)  # what stood in the pile comes first, however slowly
+        # what stood in the pile comes first, however slowly
+        dt_s = self._look(supply_c, on_s, dt_s, kept_s=0.0, lags_s=on_s)
         self.flows_s, self.pulsed_s = too_hot_for_s(before_s, supply_c, self._limit_c, dt_s), 0.0
         if self.is_hot:
             self._count(True, dt_s)

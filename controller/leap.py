@@ -6,6 +6,7 @@ in its sleeve, a hand that moved it. Which of the two readings was right cannot 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import nan
 
 from controller.memory import Memory
@@ -52,6 +53,11 @@ class Leap(Memory):
         """Begin anew since the water begins to move; a leap that was just seen is believed, for the pump did not make it."""
         self._believe()
         self.begin()
+
+    def follow(self, value_c: float, now_s: float, name: str, doubted: Callable[[str], bool]) -> None:
+        """Take a fresh reading of the sensor ``name``; the leap of one that is ``doubted`` proves nothing."""
+        if self.update(value_c, now_s) and doubted(name):
+            self.begin()
 
     def update(self, value_c: float, now_s: float) -> bool:
         """Take a fresh reading of something that changes smoothly; return whether it seems to have leapt."""

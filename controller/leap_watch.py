@@ -86,5 +86,5 @@ class LeapWatch(Memory):
 
 def _look_at(rows: list[Row], doubted: Callable[[str], bool], now_s: float) -> None:
     for name, sensor, leap in rows:
-        if sensor.good_s == now_s and leap.update(sensor.value, now_s) and doubted(name):
-            leap.begin()
+        if sensor.good_s == now_s:
+            leap.follow(sensor.value, now_s, name, doubted)
