@@ -38,20 +38,23 @@ def built():
 
 @pytest.fixture(scope="session")
 def beside(built):
-    """Three guests beside each other: one measures lines and probes, one has its power cut, one lives for two days."""
+    """One guest measures lines and probes and one beside it has its power cut; then one lives for two days.
+
+    No more than there are cores: on an overloaded machine the log falls behind, and edges of the PWM come late.
+    """
     from rig_cuts import power_cuts
     from rig_day import HOURS, SEED, rig_run, told
     from rig_guest import run_guest
     from rig_runs import cut_table
 
-    with ThreadPoolExecutor(3) as all_three:
-        cuts = all_three.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
-        measured = all_three.submit(
+    with ThreadPoolExecutor(2) as both:
+        cuts = both.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
+        measured = both.submit(
             lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py", core=1))
         )
-        lived = all_three.submit(lambda: spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED)))
-        TABLE.extend([*cut_table(cuts.result()), *told(lived.result())])
-        return measured.result(), cuts.result(), lived.result()
+    lived = spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED))
+    TABLE.extend([*cut_table(cuts.result()), *told(lived)])
+    return measured.result(), cuts.result(), lived
 
 
 @pytest.fixture(scope="session")

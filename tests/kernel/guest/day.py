@@ -39,11 +39,14 @@ BEAT_S = 1.5
 NEVER_S = 1e6
 # a new duty begins with the next period of 10 ms
 SETTLE_S, PERIODS_S = 0.02, 0.04
-# one late edge of the software's PWM spoils the periods it falls into: then others are looked at, for three seconds on a
-# machine that is busy elsewhere
-STEADY, LOOKS = 0.002, 50
-# so many looks in a row must show the same duty before it is believed though another was asked for
-AGREEING = 3
+# less than half of a whole percent: nearer to this one than to any other
+NEAR = 0.003
+# one late edge of the software's PWM spoils the periods it falls into: then others are looked at, for as long as half a
+# minute on a machine that is busy elsewhere
+LOOKS = 500
+# so many looks in a row must show the same duty before it is believed though another was asked for: a busy machine can be
+# late by the same moment for a few periods
+AGREEING = 20
 
 
 def settings_text(chip: Chip) -> str:
@@ -166,18 +169,17 @@ class DayPlant(Plant):
 def measured_duties(wanted: dict[str, float]) -> dict[str, float]:
     """The share of whole periods that each line is high now, 0..1.
 
-    What is not as wanted, cut to whole percents, is believed only when several looks one after the other agree on it: a
-    late edge now and then even makes another whole percent. A line that truly stands wrong shows it in every look.
+    What is not the whole percent next to what is wanted is believed only when many looks one after the other agree on it:
+    a late edge now and then even makes another whole percent. A line that truly stands wrong shows it in every look.
     """
     found: dict[str, float] = {}
     agreeing = 0
     for _ in range(LOOKS):
         before, found = found, look()
-        alike = bool(before) and all(abs(duty - before[name]) < STEADY for name, duty in found.items())
+        alike = bool(before) and all(abs(duty - before[name]) < NEAR for name, duty in found.items())
         agreeing = agreeing + 1 if alike else 1
-        steady = all(abs(duty - round(duty, 2)) < STEADY for duty in found.values())
-        as_wanted = all(-STEADY < wanted[name] - duty < 0.01 + STEADY for name, duty in found.items())
-        if steady and (as_wanted or agreeing >= AGREEING):
+        as_wanted = all(abs(duty - round(100.0 * wanted[name]) / 100.0) < NEAR for name, duty in found.items())
+        if as_wanted or agreeing >= AGREEING:
             break
     return found
 
