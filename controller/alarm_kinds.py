@@ -26,7 +26,7 @@ _SENSORS = (
         "pile-probe",
         CRITICAL,
         *_SENSOR,
-        "No probe in the pile gives a reading; the draw has stopped.",
+        "No probe in the pile gives a reading. What is drawn goes by the water, for a day at most.",
         "Check the probes in the pile, their cable and plug; switch their supply off and on once.",
         "A cut or wet cable, a probe pulled out, or all probes on one failed wire.",
         _BY_ITSELF,

@@ -27,10 +27,10 @@ def conditions(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
 
 
 def _sensors(c: Controller) -> tuple[bool, ...]:
-    checks, stuck, blind = c.checks, c.stuck, c.pile.blind
+    checks, stuck, unseen = c.checks, c.stuck, c.pile.unseen
     return (
-        blind and (checks.fitted("pile_core_c") or checks.fitted("pile_edge_c")),
-        not blind and checks.lost("pile_core_c"),
+        unseen and (checks.fitted("pile_core_c") or checks.fitted("pile_edge_c")),
+        not unseen and checks.lost("pile_core_c"),
         stuck.core_stuck or c.pile.unmoved.told,
         checks.lost("water_supply_c"),
         stuck.supply_stuck,

@@ -268,7 +268,16 @@ class Controller(Memory):
         v.flow_kg_s = self.pump.flow_kg_s(r.water_flow_kg_s, r.pump_battery_v)
         v.water_w = self._water_w(v.flow_kg_s, r)
         v.air_w = self.fan.heat_w(r)
-        pile.update(r, v.flow_kg_s, v.water_w, v.air_w, dt_s, self.stuck.core.same_s, self._cold_supply_c(r))
+        pile.update(
+            r,
+            v.flow_kg_s,
+            v.water_w,
+            v.air_w,
+            dt_s,
+            self.stuck.core.same_s,
+            self._cold_supply_c(r),
+            self.coil.usual_w_k,
+        )
         v.core_c, v.drawn_day_w, v.hot_s = pile.core_c, pile.drawn_day_w, pile.hot_s
         v.made_w = pile.heat_made_w(r.outdoor_c)
         heals_c = self.outlook.lowest_c(pile.probe_c, v.made_w, v.hot_s > 0.0, dt_s) + pile.offset_k

@@ -24,6 +24,8 @@ CORE_FILTER_S = 900.0
 TREND_FILTER_S = 4 * 3600.0
 MADE_FILTER_S = DAY_S
 HOLD_CORE_S = 1800.0  # without any pile probe the last estimate stands this long
+# and while the water can still bear witness a day, less all heat drawn since, with a doubt that grows (own judgement)
+RECKON_S = DAY_S
 # A draw cools the core by up to a kelvin an hour, and caution counts half a deviation; a hot pile may still be drawn then
 UNMOVED_K_H, UNMOVED_MOST_K = 2.0, 10.0  # (own judgement)
 HOT_GAP_S = 3600.0  # a gap in the readings longer than this breaks the record of a hot core
@@ -140,6 +142,7 @@ class PileObserver(Memory):
         "edge_gap_k",
         "hot_gap_s",
         "hot_s",
+        "mute_s",
         "net_w",
         "offset_k",
         "probe_c",
@@ -164,16 +167,22 @@ class PileObserver(Memory):
         self.edge_c = nan
         self.edge_gap_k = nan
         self.witnesses = 0.0
-        self.silent_s = 0.0
+        self.silent_s = self.mute_s = 0.0
         self.hot_s = 0.0
         self.hot_gap_s = 0.0
         self.drawn_day_w = 0.0
         self.net_w = nan
 
     @property
-    def blind(self) -> bool:
-        """Whether nothing is known of the pile any more."""
+    def unseen(self) -> bool:
+        """Whether no pile probe has read for longer than a passing silence."""
         return self.probe_c != self.probe_c or self.silent_s > HOLD_CORE_S
+
+    @property
+    def blind(self) -> bool:
+        """Whether nothing is known of the pile any more: no probe in it reads, and the water tells nothing either."""
+        stands_s = RECKON_S if self.mute_s <= HOLD_CORE_S else HOLD_CORE_S
+        return self.probe_c != self.probe_c or self.silent_s > stands_s
 
     @property
     def core_c(self) -> float:
@@ -196,10 +205,12 @@ class PileObserver(Memory):
         dt_s: float,
         same_s: float = 0.0,
         witness_c: float | None = None,
+        coil_w_k: float = nan,
     ) -> None:
         """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``.
 
         ``witness_c`` is the supply as far as it may bear witness [degC], NaN for not at all; by default as read.
+        ``coil_w_k`` is what the coil passed in long draws of late [W/K], NaN for not known: then what was set counts.
         """
         doubted = self.unmoved.update(same_s, water_w + air_w, dt_s)
         reading_c = self._pile_reading(r)
@@ -208,6 +219,7 @@ class PileObserver(Memory):
         else:
             self.silent_s += dt_s
             self.hot_gap_s += dt_s
+            self.probe_c -= (water_w + air_w) * dt_s / self._capacity_j_k
             if self.hot_gap_s > HOT_GAP_S:
                 self.hot_s = 0.0
         kept = FORGET_WITNESS_S / (FORGET_WITNESS_S + dt_s)
@@ -215,11 +227,12 @@ class PileObserver(Memory):
         self.chill.pass_time(dt_s)
         self.witnesses *= kept
         supply_c = r.water_supply_c if witness_c is None else witness_c
+        self.mute_s = 0.0 if supply_c == supply_c else self.mute_s + dt_s
         shown_c = self.witness.update(flow_kg_s, supply_c, dt_s)
         if shown_c == shown_c:
-            self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s)
+            self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s, coil_w_k)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
-        if not (doubted and self.net_w == self.net_w):
+        if not ((doubted or self.unseen) and self.net_w == self.net_w):
             self._balance(dt_s)
 
     @property
@@ -273,7 +286,9 @@ class PileObserver(Memory):
         self.trend.update(reading_c, dt_s)
         self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
 
-    def _hear_witness(self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float) -> None:
+    def _hear_witness(
+        self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float, coil_w_k: float
+    ) -> None:
         miss_k = shown_c - self.probe_c - self.offset_k
         if miss_k < 0.0:
             miss_k = min(miss_k + self.witness.lag_k, 0.0)
@@ -282,7 +297,8 @@ class PileObserver(Memory):
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0
             if self.witness.thorough:
-                by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self._settings.coil_ua_w_k)
+                ua_w_k = coil_w_k if coil_w_k == coil_w_k else self._settings.coil_ua_w_k
+                by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, ua_w_k)
                 self.chill.judge(self.probe_c + self.offset_k, shown_c + self.witness.lag_k, by_coil_c)
 
     def _balance(self, dt_s: float) -> None:

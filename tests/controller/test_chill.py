@@ -37,18 +37,23 @@ def judged(times: int, believed_c: float = 60.0, stood_c: float = 31.0, flow: fl
 
 
 def test_a_chilled_coil_by_hand() -> None:
-    """250 W/K at 0.06 kg/s: effectiveness 0.6304, so 28 degC from 8 degC means 39.7 degC, warmer than what stood."""
+    """250 W/K at 0.06 kg/s: effectiveness 0.6304, so 28 degC from 8 degC means 39.7 degC, 31 degC stood: 35.4 degC."""
     once = judged(1, water_supply_c=28.0, water_return_c=8.0)
-    assert once == pytest.approx(FOLLOWS * (60.0 - (8.0 + 20.0 / 0.6304) - FROM_K), rel=1e-3)
+    assert once == pytest.approx(FOLLOWS * (60.0 - 0.5 * (31.0 + 8.0 + 20.0 / 0.6304) - FROM_K), rel=1e-3)
     assert judged(50, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(once / FOLLOWS, rel=1e-6)
+
+
+def test_a_coil_that_makes_less_than_what_stood_says_nothing() -> None:
+    """Water cools on its way out of a store that lies warmer than the coil: 28 degC means 39.7 degC, but 45 degC stood."""
+    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(0.3 * (60.0 - 45.0 - 5.0))
 
 
 @pytest.mark.parametrize(
     ("stood_c", "flow", "changes"),
     [
         (55.5, 0.06, {"water_supply_c": 28.0, "water_return_c": 8.0}),
-        (31.0, 0.3, {"water_supply_c": 20.0, "water_return_c": 8.0}),
-        (31.0, 0.06, {"water_supply_c": 42.0, "water_return_c": 8.0}),
+        (36.0, 0.3, {"water_supply_c": 20.0, "water_return_c": 8.0}),
+        (49.0, 0.06, {"water_supply_c": 42.0, "water_return_c": 8.0}),
     ],
     ids=["hot water stood", "much flow and no store", "the coil makes what it can"],
 )

@@ -89,14 +89,58 @@ def test_the_core_probe_counts_and_the_edge_stands_in() -> None:
     assert lone.core_c == 52.0
 
 
+MUTE = {"pile_core_c": nan, "pile_edge_c": nan, "water_supply_c": nan}
+MINUTE_H = 1.0 / 60.0
+
+
 def test_silence_holds_the_core_for_a_while_with_growing_doubt() -> None:
     pile = observer()
     watch(pile, 1.0)
     assert pile.core_sd_c == pytest.approx(PLACED_SD_K)
-    watch(pile, HOLD_CORE_S / 3600.0, pile_core_c=nan, pile_edge_c=nan)
-    assert not pile.blind and pile.core_sd_c > PLACED_SD_K
-    watch(pile, 1.0 / 60.0, pile_core_c=nan, pile_edge_c=nan)
+    watch(pile, HOLD_CORE_S / 3600.0, **MUTE)
+    assert not pile.unseen and not pile.blind and pile.core_sd_c > PLACED_SD_K
+    watch(pile, MINUTE_H, **MUTE)
+    assert pile.unseen and pile.blind
+
+
+def test_while_the_water_tells_the_core_is_reckoned_for_a_day() -> None:
+    """Less all that is drawn since, as if nothing were made: 1 kW out of 0.6 x 8 t for an hour is 0.25 K."""
+    settings = ControllerSettings(pile_wet_mass_kg=8000.0)
+    pile, silent = PileObserver(settings), {"pile_core_c": nan, "pile_edge_c": nan}
+    watch(pile, 1.0)
+    core_c, capacity_j_k = pile.core_c, 0.6 * 8000.0 * heat_capacity_j_kg_k(settings.pile_moisture)
+    watch(pile, 10.0, water_w=1000.0, **silent)
+    assert pile.unseen and not pile.blind
+    assert pile.core_c == pytest.approx(core_c - 36e6 / capacity_j_k)
+    assert pile.core_sd_c == pytest.approx((PLACED_SD_K**2 + 10.0**2) ** 0.5)
+    watch(pile, 14.0, **silent)
+    assert not pile.blind
+    watch(pile, MINUTE_H, **silent)
     assert pile.blind
+    watch(pile, MINUTE_H)
+    assert not pile.unseen and not pile.blind
+
+
+def test_a_supply_that_fails_too_ends_the_reckoning_and_a_flicker_does_not() -> None:
+    pile, silent = observer(), {"pile_core_c": nan, "pile_edge_c": nan}
+    watch(pile, 1.0)
+    watch(pile, 3.0, **silent)
+    watch(pile, HOLD_CORE_S / 3600.0, **MUTE)
+    assert not pile.blind
+    watch(pile, MINUTE_H, **silent)
+    watch(pile, HOLD_CORE_S / 3600.0, **MUTE)
+    assert not pile.blind
+    watch(pile, MINUTE_H, **MUTE)
+    assert pile.blind
+
+
+def test_what_is_made_stays_as_it_was_while_nobody_sees_the_pile() -> None:
+    pile = observer()
+    watch(pile, 30.0, water_w=500.0, pile_core_c=62.0)
+    net_w = pile.net_w
+    assert net_w > 0.0
+    watch(pile, 12.0, water_w=3000.0, pile_core_c=nan, pile_edge_c=nan)
+    assert pile.net_w == pytest.approx(net_w, rel=0.15)  # half an hour of it is a passing silence
 
 
 def test_the_hot_hours_are_broken_by_cold_and_by_long_gaps_only() -> None:

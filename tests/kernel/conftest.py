@@ -49,9 +49,7 @@ def beside(built):
 
     with ThreadPoolExecutor(2) as both:
         cuts = both.submit(lambda: spent("power cuts", lambda: power_cuts(times("CUTS", 100))))
-        measured = both.submit(
-            lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py", core=1))
-        )
+        measured = both.submit(lambda: spent("measuring", lambda: run_guest("tests/kernel/guest/measure.py", core=1)))
     lived = spent("day and night", lambda: rig_run(times("HOURS", HOURS), SEED))
     TABLE.extend([*cut_table(cuts.result()), *told(lived)])
     return measured.result(), cuts.result(), lived
