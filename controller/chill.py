@@ -10,7 +10,7 @@ from __future__ import annotations
 from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
-FOLLOWS = 0.3  # of the gap, with every draw that is judged
+FOLLOWS = 0.5  # of the gap, with every draw that is judged
 HALFWAY = 0.5  # between both verdicts lay the true core of simulated piles, or a little above (own judgement)
 GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
 

@@ -17,7 +17,7 @@ from controller.view import View
 if TYPE_CHECKING:
     from controller.core import Controller
 
-FROST_COST = 0.1  # of the heat made
+FROST_COST, FROST_DRAINS = 0.1, 0.33  # of the heat made (own judgement)
 TOO_HOT_C = 72.0
 
 
@@ -75,6 +75,7 @@ def _water(c: Controller, r: Readings, v: View) -> tuple[bool, ...]:
         and (v.frost_barred or pump.locked)
         and frost_threat(c.frost_outdoor_c(r), r.water_return_c, r.water_supply_c),
         c.frost.heat_day_w > FROST_COST * v.made_w,
+        c.frost.heat_day_w > FROST_DRAINS * v.made_w and v.room_k <= 0.0,
     )
 
 

@@ -61,7 +61,7 @@ from controller.view import View
 from controller.water_loop import WaterLoop
 from controller.water_noise import WaterNoise
 
-SNAPSHOT_VERSION = 10
+SNAPSHOT_VERSION = 11
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -443,9 +443,9 @@ class Controller(Memory):
         flow_kg_s, elapsed_s = v.flow_kg_s, self.clock.elapsed_s
         warm = v.core_c > self._settings.pile_floor_c + PROOF_ROOM_K
         self.noise.update(r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s)
-        due = self.frost.due(
-            self.frost_outdoor_c(r), r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s, affords_proof=warm
-        )
+        spares = v.room_k <= 0.0
+        outdoor_c = self.frost_outdoor_c(r)
+        due = self.frost.due(outdoor_c, r.water_return_c, r.water_supply_c, flow_kg_s, elapsed_s, warm, spares)
         chills = not self._ranks.frost_over_floor and v.core_c < self._settings.pile_floor_c
         v.frost_barred = chills or not self.pump_battery.frost
         return due and not v.frost_barred

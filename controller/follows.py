@@ -37,6 +37,7 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "no-flow": ("line-frozen",),
     "no-heat": ("line-frozen", "supply-stuck"),
     "frost": ("line-frozen",),
+    "frost-cost": ("frost-drain",),
     "flow-meter": ("no-flow", "line-frozen"),
     "thermosiphon": ("probes-swapped",),
     "flow-while-off": ("thermosiphon", "pump-runs-on"),

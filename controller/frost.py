@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from math import nan
 
+from controller.borne_frost import BorneFrost
 from controller.memory import Memory
 from controller.water_noise import WaterNoise
 
@@ -29,8 +30,13 @@ ICE_K_S = 7000.0
 # The outdoor probe may read high, by up to four kelvins: then three tenths of the water have become ice in that time, which
 # still lets water through (own judgement). Half as long was tried and cost a pile 10 K in 30 h at -1 degC.
 DOUBTED_WAIT_S = 3600.0
+# A pile with nothing to spare lets two tenths become ice, as known of the pipe, by an outdoor probe that is right: every
+# pulse costs it as much of what keeps it alive (own judgement).
+SPARING = 2.0
 BELIEVED_S = 4 * 86400.0  # the gap is measured afresh after so long
 COLDER_K = 4.0  # or when it has become so much colder than it was then
+# Moving water is never so cold: a return probe that shows it reads low, and tells nothing of ice.
+IMPOSSIBLE_C, PASSED_KG = -0.7, 1.0  # once the water that stood at the probe has passed
 OUTDOOR_FILTER_S = 3 * 3600.0  # standing water follows the air no faster than this (own judgement)
 # A line that stood so long is tried, whatever vouches for it, so that a frozen one is told within a day; but not by a pile
 # so close to its floor: there a pulse for nothing every day is too much (own judgement)
@@ -59,14 +65,18 @@ def frost_threat(outdoor_c: float, return_c: float, supply_c: float) -> bool:
     return return_c < FREEZING_WATER_C or supply_c < FREEZING_WATER_C
 
 
-def shortest_wait_s(outdoor_c: float) -> float:
-    """Return how long water that is near freezing may stand in the frost outdoors, even in a bare pipe [s]."""
+def shortest_wait_s(outdoor_c: float, spares: bool = False) -> float:
+    """Return how long water that is near freezing may stand in the frost outdoors, even in a bare pipe [s].
+
+    ``spares``: the pile has nothing to spare.
+    """
     if outdoor_c != outdoor_c:
         return SHORTEST_WAIT_S
-    return min(max(ICE_K_S / max(-outdoor_c, 1.0), SHORTEST_WAIT_S), DOUBTED_WAIT_S)
+    ice_k_s = SPARING * ICE_K_S if spares else ICE_K_S
+    return min(max(ice_k_s / max(-outdoor_c, 1.0), SHORTEST_WAIT_S), DOUBTED_WAIT_S)
 
 
-def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
+def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float, spares: bool = False) -> float:
     """Return the least time to the next pulse from the coldest water the last one brought back [degC].
 
     Warm water stretches the wait, cold water shortens it. Without that reading it follows the outdoor
@@ -78,16 +88,20 @@ def next_wait_s(wait_s: float, coldest_c: float, outdoor_c: float) -> float:
     factor = next(factor for above_c, factor in _STRETCH if coldest_c > above_c)
     if coldest_c <= PULSE_BELOW_C:  # what was learnt while the line was covered or the ground warm holds no longer
         wait_s = min(wait_s, NEAR_ICE_WAIT_S)
-    return min(max(factor * wait_s, shortest_wait_s(outdoor_c)), LONGEST_WAIT_S)
+    return min(max(factor * wait_s, shortest_wait_s(outdoor_c, spares)), LONGEST_WAIT_S)
 
 
 class FrostGuard(Memory):
     """Decides when a pulse is due and when it has moved enough water."""
 
     __slots__ = (
+        "_low",
+        "_mute",
         "_noise",
         "_pulse_kg",
+        "_spares",
         "_whole_kg",
+        "borne",
         "coldest_c",
         "dry",
         "gap_k",
@@ -110,6 +124,8 @@ class FrostGuard(Memory):
         self._noise = noise
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
+        self._low = self._mute = self._spares = False
+        self.borne = BorneFrost()
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
         self.heat_day_w = 0.0
@@ -133,14 +149,19 @@ class FrostGuard(Memory):
         flow_kg_s: float,
         elapsed_s: float,
         affords_proof: bool = False,
+        spares: bool = False,
     ) -> bool:
         """Tell whether the pump must turn now against frost; ``flow_kg_s`` is what moved in the last step.
 
         ``affords_proof``: the pile bears a pulse in most of a day even where everything vouches for the line, since ice in
-        the middle of a line that stands is seen by no probe.
+        the middle of a line that stands is seen by no probe. ``spares``: it has nothing to spare.
         """
+        self._spares = spares
         threat = frost_threat(outdoor_c, return_c, supply_c)
         return_c, supply_c = self._noise.believed_c(return_c, supply_c)
+        return_c = self._possible_c(return_c, flow_kg_s)
+        self._mute = return_c != return_c
+        self.borne.stand(outdoor_c, elapsed_s)
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         if self.pulsing:
@@ -149,6 +170,15 @@ class FrostGuard(Memory):
         elif threat and self._is_time(outdoor_c, affords_proof):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
+
+    def _possible_c(self, return_c: float, flow_kg_s: float) -> float:
+        """Return the return as read [degC]; NaN for a probe that shows moving water colder than ice."""
+        if flow_kg_s > 0.0 and self.moved_kg > PASSED_KG:
+            self._low = return_c < IMPOSSIBLE_C or (self._low and not return_c > PULSE_BELOW_C)
+        if not self._low:
+            return return_c
+        self.coldest_c = nan
+        return nan
 
     def _is_time(self, outdoor_c: float, affords_proof: bool) -> bool:
         if affords_proof and self.still_s >= PROVE_S:
@@ -194,7 +224,7 @@ class FrostGuard(Memory):
         """Return how long the line may stand between two pulses [s]."""
         if self.dry >= DRY_PATIENCE:
             return DRY_WAIT_S
-        return min(self.wait_s, shortest_wait_s(outdoor_c)) if self.standing_c < ICE_C else self.wait_s
+        return min(self.wait_s, shortest_wait_s(outdoor_c, self._spares)) if self.standing_c < ICE_C else self.wait_s
 
     def _believed_warm(self, outdoor_c: float) -> bool:
         """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.
@@ -203,8 +233,10 @@ class FrostGuard(Memory):
         """
         if self.dry > 0.0:  # the last pulse moved nothing
             return False
+        if self._mute and self.borne.covers and self.still_s < LONGEST_WAIT_S:
+            return not self.standing_c <= PULSE_BELOW_C  # no vouching against what a probe shows
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
-        if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:  # no vouching against what a probe shows
+        if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:
             return True
         if not self._knows_gap:
             return False
@@ -234,6 +266,7 @@ class FrostGuard(Memory):
             self.coldest_c = return_c
         if self.moved_kg >= self._pulse_kg and not self.pulsing:
             self.still_s = 0.0
+            self.borne.show(nan)
 
     def _follow_air(self, outdoor_c: float, elapsed_s: float) -> None:
         if self.outdoor_c != self.outdoor_c:
@@ -243,10 +276,11 @@ class FrostGuard(Memory):
 
     def _end(self, outdoor_c: float) -> None:
         self.pulsing, self.still_s = False, 0.0
+        self.borne.show(self.coldest_c if self.moved_kg >= self._pulse_kg else nan)
         if self._runs_dry:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
         if not (self._noise.back.doubted and self._knows_gap):  # else nothing new was seen
-            self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c)
+            self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c, self._spares)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self._noise.back.doubted:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c

@@ -50,7 +50,7 @@ CHEAP = (
 )
 
 
-PLAIN_NEWS = frozenset({"frost-cost"})  # says what a cold day costs, and blames nothing
+PLAIN_NEWS = frozenset({"frost-cost", "frost-drain"})  # say what a cold day costs, and blame nothing
 
 
 class EpisodeError(ValueError):

@@ -91,6 +91,7 @@ DRY_FLOW_KG_S = 0.003
 TRIFLE_J_KG = 1000.0
 # a pile that was no warmer has nothing to lose (own judgement); what pulses take from it has a rule of its own
 DEAD_C = 30.0
+ICE_OF_LATE_S = 30 * MINUTE_S  # a pulse thaws the line, and the next one is due before it freezes again
 Standing = frozenset[tuple[str, str]]  # alarms that stand, and which parts they name
 
 
@@ -107,7 +108,7 @@ class View:
         "tank_c", "co2", "pump_soc", "fan_soc", "drawn_w", "coldest_j_kg", "moisture", "battery_c", "pump_charges",
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
-        "core_fall_k", "day_drawn_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
+        "core_fall_k", "day_drawn_j", "day_ice_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",
         "true_readings", "record_kept", "fan_starts_h", "standing", "probe_c", "old_ice",
     )  # fmt: skip
 
@@ -180,9 +181,11 @@ RULES: tuple[Rule, ...] = (
     Rule("frost-eats-pile", "pulses against frost keep taking heat from a core below 30 °C", 4 * HOUR_S,
          lambda v: v.pump > 0.0 and v.limit == "frost" and v.flow_kg_s > 0.0 and 20.0 < v.core_c < 30.0, BY_DAY),
     Rule("overdraw", "the core fell 5 K in a day in which more was drawn than made, and no trifle, to less than 10 K above"
-         " its floor", 6 * HOUR_S,
-         lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0 and v.day_drawn_j > v.day_made_j
-         and v.day_drawn_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg
+         " its floor; what pulses against ice take by the order of giving way is left out where the grower is told of it",
+         6 * HOUR_S,
+         lambda v: v.core_fall_k > 5.0 and v.core_c < v.s.pile_floor_c + 10.0
+         and v.day_drawn_j - v.day_ice_j > v.day_made_j
+         and v.day_drawn_j - v.day_ice_j > TRIFLE_J_KG * v.s.pile_wet_mass_kg
          and v.core_c + v.core_fall_k > DEAD_C and v.phase != WINDING_DOWN and v.able(PILE) and v.able(PUSHED_WATER)
          and v.able(PUSHED_AIR)),
     Rule("hold-off-draw", "heat is drawn before the pile was ever hot for long", 0.0,
@@ -453,6 +456,7 @@ class Rules:
         self._clockwork = Clockwork(RULES)
         self._since_slow_s = SLOW_EVERY_S  # the first step sees everything
         self._day = DayBook()
+        self._ice_at_s, self._ice_j = -ICE_OF_LATE_S, 0.0
         self._events = Events()
         self._sound_sensors = plant.sensors.copy()
         self.elapsed_s = 0.0
@@ -481,10 +485,18 @@ class Rules:
         self._see_decision(decision, lost, dead, switched)
         self._see_plant()
         self._events.follow(v, decision, self.elapsed_s)
+        self._count_pulse(dt_s)
         if self._since_slow_s >= SLOW_EVERY_S:
             self._see_slowly()
             self._since_slow_s = 0.0
         self._note(self._clockwork.turn(v, dt_s))
+
+    def _count_pulse(self, dt_s: float) -> None:
+        """Keep the heat that went into pulses while ice was in the line and the grower was told what they cost."""
+        v = self.view
+        if v.limit == "frost" and v.pump > 0.0 and v.told({"frost-cost", "frost-drain"}):
+            if self.elapsed_s - self._ice_at_s < ICE_OF_LATE_S:
+                self._ice_j += max(v.flow_kg_s * WATER_J_KG_K * (v.supply_c - v.return_c), 0.0) * dt_s
 
     def _note(self, rules: list[Rule]) -> None:
         for rule in rules:
@@ -533,7 +545,9 @@ class Rules:
         shed_c = 0.5 * (v.out_c + p[at.P_GROUND_C])
         chill_k = max(p[at.P_BAT_CHILL_K + PUMP_SIDE], p[at.P_BAT_CHILL_K + FAN_SIDE])
         v.battery_c = max(shed_c - chill_k, min(shed_c, v.out_c))
-        self._day.follow(v, plant.ledger, self.elapsed_s)
+        if v.coldest_j_kg < 0.0:
+            self._ice_at_s = self.elapsed_s
+        self._day.follow(v, plant.ledger, self.elapsed_s, self._ice_j)
 
 
 def _silent(plant: Plant, row: int) -> bool:
@@ -608,14 +622,14 @@ class DayBook:
     __slots__ = ("_notes",)
 
     def __init__(self) -> None:
-        self._notes: list[tuple[float, float, float, float, float, float, float]] = []
+        self._notes: list[tuple[float, float, float, float, float, float, float, float]] = []
 
-    def follow(self, v: View, ledger: object, now_s: float) -> None:
+    def follow(self, v: View, ledger: object, now_s: float, ice_j: float) -> None:
         """Take a note and set what follows from the oldest of the last day."""
         totals = ledger
         now = (
             now_s, v.core_c, v.tank_c, totals[at.L_DRAWN], totals[at.L_MADE],  # type: ignore[index]
-            v.pump_soc, v.fan_soc,
+            v.pump_soc, v.fan_soc, ice_j,
         )  # fmt: skip
         notes = self._notes
         last = notes[-1] if notes else now
@@ -629,6 +643,7 @@ class DayBook:
         v.tank_change_k = v.tank_c - min(tanks_c) if whole else 0.0
         v.tank_fall_k = max(tanks_c) - v.tank_c if whole else 0.0
         v.day_drawn_j, v.day_made_j = float(now[3] - first[3]), float(now[4] - first[4])
+        v.day_ice_j = ice_j - first[7]
         v.pump_charges, v.fan_charges = now[5] > last[5] + 1e-6, now[6] > last[6] + 1e-6
 
 

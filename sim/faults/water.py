@@ -173,7 +173,8 @@ KINDS = (
         "line-bare", (20,), "The pipes lie bare in the frost: insulation torn off.",
         "Pulse or drain in time; tell what it costs.",
         "share of the cover lost", 0.4, 1.0, Proof("the ground's share falls", params_at(at.P_BURIAL), 0.05),
-        alter=_bare, names=frozenset({"frost", "frost-cost"}), would_tell="a probe on the coldest stretch of pipe",
+        alter=_bare, names=frozenset({"frost", "frost-cost", "frost-drain"}),
+        would_tell="a probe on the coldest stretch of pipe",
         shortest_h=24.0, longest_h=96.0,
     ),
     FaultKind(

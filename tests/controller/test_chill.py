@@ -45,7 +45,7 @@ def test_a_chilled_coil_by_hand() -> None:
 
 def test_a_coil_that_makes_less_than_what_stood_says_nothing() -> None:
     """Water cools on its way out of a store that lies warmer than the coil: 28 degC means 39.7 degC, but 45 degC stood."""
-    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(0.3 * (60.0 - 45.0 - 5.0))
+    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(FOLLOWS * (60.0 - 45.0 - 5.0))
 
 
 @pytest.mark.parametrize(
@@ -62,7 +62,7 @@ def test_what_is_no_chill(stood_c: float, flow: float, changes: dict[str, float]
 
 
 def test_where_no_probe_tells_the_water_that_stood_decides() -> None:
-    assert judged(1, water_supply_c=nan) == pytest.approx(0.3 * (60.0 - 31.0 - 5.0))
+    assert judged(1, water_supply_c=nan) == pytest.approx(FOLLOWS * (60.0 - 31.0 - 5.0))
 
 
 def test_warmth_comes_back() -> None:

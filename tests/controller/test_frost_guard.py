@@ -76,6 +76,7 @@ class Night:
         self.noise = WaterNoise()
         self.guard = FrostGuard(0.02, self.noise)
         self.outdoor_c, self.probe_c, self.line_c = outdoor_c, probe_c, line_c
+        self.supply_c: float | None = None  # as the other probe
         self.pumped, self.pulses = False, 0
         self.affords, self.flow_kg_s = False, 0.05
 
@@ -85,8 +86,9 @@ class Night:
         for _ in range(round(hours * 3600.0 / dt_s)):
             return_c = self.line_c if self.pumped else self.probe_c
             flow = self.flow_kg_s if self.pumped else 0.0
-            self.noise.update(return_c, self.probe_c, flow, dt_s)
-            due = self.guard.due(self.outdoor_c, return_c, self.probe_c, flow, dt_s, self.affords)
+            supply_c = self.probe_c if self.supply_c is None else self.supply_c
+            self.noise.update(return_c, supply_c, flow, dt_s)
+            due = self.guard.due(self.outdoor_c, return_c, supply_c, flow, dt_s, self.affords)
             self.pulses += due and not self.pumped
             self.pumped = due
         return self.pulses - before
