@@ -492,7 +492,7 @@ class Controller(Memory):
         needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.core_c, r.pile_o2)
         by_hand = self.hand.on
         stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
-        if stop or self.pile.blind:
+        if stop or self.pile.unseen:
             duty = fan.rest()
         else:
             stop = fan.limit
