@@ -45,7 +45,9 @@ def test_a_chilled_coil_by_hand() -> None:
 
 def test_a_coil_that_makes_less_than_what_stood_says_nothing() -> None:
     """Water cools on its way out of a store that lies warmer than the coil: 28 degC means 39.7 degC, but 45 degC stood."""
-    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(FOLLOWS * (60.0 - 45.0 - 5.0))
+    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(
+        FOLLOWS * (60.0 - 45.0 - 5.0)
+    )
 
 
 @pytest.mark.parametrize(

@@ -21,9 +21,11 @@ from controller.frost import (
     PULSE_S,
     SETTLED_S,
     SHORTEST_WAIT_S,
+    SPARING,
     FrostGuard,
     frost_threat,
     next_wait_s,
+    shortest_wait_s,
 )
 from controller.water_noise import WaterNoise
 
@@ -69,6 +71,29 @@ def test_wait(wait_s: float, coldest_c: float, outdoor_c: float, then_s: float) 
     assert next_wait_s(wait_s, coldest_c, outdoor_c) == pytest.approx(then_s)
 
 
+@pytest.mark.parametrize(
+    ("outdoor_c", "spares", "stands_s"),
+    [
+        (-10.0, False, ICE_K_S / 10.0),
+        (-10.0, True, SPARING * ICE_K_S / 10.0),
+        (-2.0, True, DOUBTED_WAIT_S),
+        (nan, True, SHORTEST_WAIT_S),
+    ],
+)
+def test_a_pile_with_nothing_to_spare_is_pulsed_less_often(outdoor_c: float, spares: bool, stands_s: float) -> None:
+    assert shortest_wait_s(outdoor_c, spares) == pytest.approx(stands_s)
+    assert next_wait_s(100.0, 0.1, outdoor_c, spares) == pytest.approx(stands_s)
+
+
+@pytest.mark.parametrize("probe_c", [0.0, 5.0], ids=["by what stands", "by what comes back"])
+def test_its_line_waits_longer(probe_c: float) -> None:
+    nights = [Night(outdoor_c=-10.0, probe_c=probe_c, line_c=0.0) for _ in range(2)]
+    for night, spares in zip(nights, (False, True), strict=True):
+        night.spares = spares
+    usual, sparing = (night.hours(24.0, dt_s=10.0) for night in nights)
+    assert usual > 1.4 * sparing > 0
+
+
 class Night:
     """A frosty night with a line whose probes stand at ``probe_c`` and whose water returns at ``line_c``."""
 
@@ -77,6 +102,7 @@ class Night:
         self.guard = FrostGuard(0.02, self.noise)
         self.outdoor_c, self.probe_c, self.line_c = outdoor_c, probe_c, line_c
         self.supply_c: float | None = None  # as the other probe
+        self.spares = False
         self.pumped, self.pulses = False, 0
         self.affords, self.flow_kg_s = False, 0.05
 
@@ -88,7 +114,7 @@ class Night:
             flow = self.flow_kg_s if self.pumped else 0.0
             supply_c = self.probe_c if self.supply_c is None else self.supply_c
             self.noise.update(return_c, supply_c, flow, dt_s)
-            due = self.guard.due(self.outdoor_c, return_c, supply_c, flow, dt_s, self.affords)
+            due = self.guard.due(self.outdoor_c, return_c, supply_c, flow, dt_s, self.affords, self.spares)
             self.pulses += due and not self.pumped
             self.pumped = due
         return self.pulses - before

@@ -1029,6 +1029,7 @@ def so(
     pump_duty: float = 0.0,
     made_w: float = 2000.0,
     heat_day_w: float = 0.0,
+    room_k: float = 0.0,
     **seen: float,
 ) -> bool:
     c, now_s = drawing_controller()
@@ -1038,6 +1039,7 @@ def so(
         r = c.checks.read(reading(now_s + later_s, **seen), now_s + later_s)
     v = c._view
     v.core_c, v.made_w, v.frost_barred, v.spending, v.flow_kg_s = r.pile_core_c, made_w, False, False, 0.0
+    v.room_k = room_k
     return dict(zip(CODES, conditions(c, r, v), strict=True))[code]
 
 
@@ -1050,6 +1052,10 @@ def so(
         ("scald", {"pump_duty": 0.0, "water_supply_c": 60.0}, False),
         ("frost-cost", {"heat_day_w": 200.0}, False),
         ("frost-cost", {"heat_day_w": 201.0}, True),
+        ("frost-drain", {"heat_day_w": 660.0}, False),
+        ("frost-drain", {"heat_day_w": 661.0}, True),
+        ("frost-drain", {"heat_day_w": 661.0, "room_k": 0.01}, False),
+        ("frost-drain", {"heat_day_w": 661.0, "room_k": nan}, False),
         ("flow-while-off", {"water_flow_kg_s": 0.005}, False),
         ("flow-while-off", {"water_flow_kg_s": 0.006}, True),
         ("flow-while-off", {"water_flow_kg_s": 0.006, "pump_duty": 0.3}, False),

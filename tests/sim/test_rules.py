@@ -36,7 +36,8 @@ GOOD = {
     "tank_change_k": 0.0,
     "silent_core": False, "silent_supply": False, "starts_h": 1, "starts_day": 8, "raised_10min": 0, "raised_h": 0,
     "core_fall_k": 0.5,
-    "day_drawn_j": 1e7, "day_made_j": 1e8, "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
+    "day_drawn_j": 1e7, "day_made_j": 1e8, "day_ice_j": 0.0,
+    "safe": True, "sound": True, "tank_fall_k": 0.5, "rh": 0.8, "pile_o2": 0.15,
     "silent": (), "true_readings": True, "record_kept": True, "fan_starts_h": 2, "standing": frozenset(),
     "probe_c": 57.0, "old_ice": False,
 }  # fmt: skip
@@ -131,6 +132,7 @@ def test_each_rule_can_be_broken(code):
     [
         ("floor-draw", {"limit": "frost"}), ("rest-draw", {"limit": "crop"}), ("overdraw",
         {"lost": frozenset({rules.PILE})}), ("overdraw", {"day_made_j": 0.0, "day_drawn_j": 7.9e6}),
+        ("overdraw", {"day_ice_j": 1e8}), ("overdraw", {"day_made_j": 0.0, "day_ice_j": 1.93e8}),
         ("frozen-line", {"old_ice": True}), ("freezing-line", {"old_ice": True}),
         ("frozen-line", {"lost": frozenset({rules.WATER})}), ("frozen-line", {"core_c": 40.0}), ("freezing-line",
         {"pump_soc": 0.2}),
@@ -338,3 +340,34 @@ def test_ice_is_old_that_formed_while_no_water_could_move_until_it_has_thawed(lo
     plant.state[water] = 1e4
     watch._see_slowly()
     assert not watch.view.old_ice
+
+
+@pytest.mark.parametrize(
+    ("limit", "pump", "code", "since_ice_s", "counts"),
+    [
+        ("frost", 0.3, "frost-cost", 0.0, True),
+        ("frost", 0.3, "frost-drain", 29 * 60.0, True),
+        ("frost", 0.3, "frost-drain", 30 * 60.0, False),
+        ("frost", 0.3, "pile-cold", 0.0, False),
+        ("frost", 0.0, "frost-cost", 0.0, False),
+        ("demand", 0.3, "frost-cost", 0.0, False),
+    ],
+)
+def test_the_heat_of_pulses_against_ice_is_kept_where_it_is_told(limit, pump, code, since_ice_s, counts) -> None:
+    """0.1 kg/s from 5 to 45 degC for a minute: 1.005 MJ."""
+    watch = Rules(Plant(mild(), seed=3), mild().controller_settings())
+    watch.elapsed_s, watch._ice_at_s = 1e5, 1e5 - since_ice_s
+    watch.view.limit, watch.view.pump, watch.view.codes = limit, pump, frozenset({code})
+    watch.view.flow_kg_s, watch.view.supply_c, watch.view.return_c = 0.1, 45.0, 5.0
+    watch._count_pulse(60.0)
+    assert watch._ice_j == pytest.approx(0.1 * 4186.0 * 40.0 * 60.0 if counts else 0.0)
+
+
+def test_of_the_heat_against_ice_a_day_counts() -> None:
+    watch = Rules(Plant(mild(), seed=3), mild().controller_settings())
+    watch._see_plant()
+    watch._see_slowly()
+    for hours, total_j, of_the_day_j in ((12, 3e6, 3e6), (24, 5e6, 5e6), (37, 6e6, 1e6)):
+        watch.elapsed_s, watch._ice_j = 3600.0 * hours, total_j
+        watch._see_slowly()
+        assert watch.view.day_ice_j == of_the_day_j
