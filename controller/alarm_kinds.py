@@ -257,7 +257,7 @@ _WATER = (
         CRITICAL,
         2 * HOUR_S,
         DAY_S,
-        "Pulses against frost take a third of the heat the pile makes, and it has none to spare (core {} °C).",
+        "Pulses against frost take half of the heat the pile makes, and it has none to spare (core {} °C).",
         "Drain the line now, declare it drained, and light the backup heater: this pile cannot keep the line open.",
         "Frost on a bare or badly covered line, and a pile too weak for it.",
         "By itself, a day after the pulses have become rare or the pile has heat to spare.",

@@ -17,7 +17,7 @@ from controller.view import View
 if TYPE_CHECKING:
     from controller.core import Controller
 
-FROST_COST, FROST_DRAINS = 0.1, 0.33  # of the heat made (own judgement)
+FROST_COST, FROST_DRAINS = 0.1, 0.5  # of the heat made (own judgement)
 TOO_HOT_C = 72.0
 
 

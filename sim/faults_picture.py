@@ -55,10 +55,22 @@ def _draw_events(panel: Axes, outcome: Outcome, twin: Outcome) -> None:
             panel.plot([at_h, until_h], [-k, -k], color=colour, lw=5, solid_capstyle="butt")
         else:
             panel.plot([at_h], [-k], marker="v", color=colour)
-        panel.annotate(f" {text}", (until_h or at_h, -k), fontsize=8, va="center", color=colour, clip_on=True)
+        _name(panel, text, -k, at_h, until_h or at_h, end_h, colour)
     panel.set_yticks([])
     panel.set_ylim(-max(len(lines), 1) + 0.4, 0.6)
     headline(panel, "Faults (red), rules they broke (black), alarms (blue)", "")
+
+
+def _name(panel: Axes, text: str, row: int, from_h: float, until_h: float, end_h: float, colour: str) -> None:
+    """Write beside a mark or bar what it is: behind it where there is room, else before it, else on it."""
+    room_h = 0.3 * end_h
+    place_h, side = (until_h, "left") if until_h < end_h - room_h else (from_h, "right")
+    if place_h == from_h and until_h > from_h < room_h:
+        place_h, side = 0.5 * (from_h + until_h), "center"
+    backed = {"facecolor": "white", "edgecolor": "none", "pad": 1.0} if side == "center" else None
+    panel.annotate(
+        f"  {text}  ", (place_h, row), fontsize=8, va="center", ha=side, color=colour, clip_on=True, bbox=backed
+    )
 
 
 def _draw_pairs(
@@ -73,5 +85,5 @@ def _draw_pairs(
             values = np.where(shown, history[name], np.nan)
             panel.plot(hours, values, style, color=colour, lw=width, label=label if style == "-" else None)
     panel.axhline(0.0, color=GREY, lw=0.6)
-    panel.legend(fontsize=8, ncols=5, frameon=False, loc="upper right")
+    panel.legend(fontsize=8, ncols=5, frameon=False, loc="lower right", bbox_to_anchor=(1.0, 1.0))  # beside the title
     headline(panel, text, unit)
