@@ -1,8 +1,8 @@
 """Has the draw chilled the material round the coil, which belongs to the core, while the core probe still reads hot?
 
-A probe pushed in beside the coil's reach can read 65 degC for weeks over a coil that lies in 30 degC. The water tells, from
-both sides: what stood in the pile comes out as warm as the coil lies, which is colder than the core while draws follow each
-other; and what flows first owes some of its warmth to the store, so that the coil seems to lie warmer than it does.
+A probe pushed in beside the coil's reach can read 65 degC for weeks over a coil that lies in 30 degC. The water tells: what
+stood in the pile comes out as warm as the coil lies, and a long draw as warm as the coil can make it. What flows first
+owes some of its warmth to drum and coil: it shows a chill, but never that there is none.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from __future__ import annotations
 from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
-FOLLOWS = 0.5  # of the gap, with every draw that is judged
-HALFWAY = 0.5  # between both verdicts lay the true core of simulated piles, or a little above (own judgement)
+FOLLOWS = 0.3  # of the gap, with every draw that is judged
+LONG_S = 3600.0  # of a long draw, until most of what its water shows is believed (own judgement)
 GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
 
 
@@ -31,7 +31,23 @@ class Chill(Memory):
         """Compare the ``believed_c`` core without this chill with the water, once it has passed coil and drum [degC].
 
         ``stood_c``: the core that the water which had stood there shows; ``by_coil_c``: the core with which the coil makes
-        what flows now. Where the coil makes more than what stood, the core lies halfway.
+        what flows now. A coil without a store brings no hot water first, and with much flow never any: so the warmer of both
+        verdicts counts for a chill, and only hot water that stood there against it.
         """
-        shown_c = stood_c + HALFWAY * (by_coil_c - stood_c) if by_coil_c > stood_c else stood_c
-        self.k += FOLLOWS * (max(believed_c - shown_c - FROM_K, 0.0) - self.k)
+        warmest_c = by_coil_c if by_coil_c > stood_c else stood_c
+        at_least_k, at_most_k = _chill_k(believed_c, warmest_c), _chill_k(believed_c, stood_c)
+        if self.k < at_least_k:
+            self.k += FOLLOWS * (at_least_k - self.k)
+        elif self.k > at_most_k:
+            self.k += FOLLOWS * (at_most_k - self.k)
+
+    def follow(self, believed_c: float, by_coil_c: float, dt_s: float) -> None:
+        """Take one step of a long draw; ``by_coil_c`` is NaN for no such draw."""
+        shown_k = _chill_k(believed_c, by_coil_c)
+        if shown_k > self.k:
+            self.k += (shown_k - self.k) * dt_s / (LONG_S + dt_s)
+
+
+def _chill_k(believed_c: float, shown_c: float) -> float:
+    """The chill that a core of ``shown_c`` means [K]; NaN for one that is not shown."""
+    return max(believed_c - shown_c - FROM_K, 0.0)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from math import nan
 
-from controller.coil import conductance_w_k
+from controller.coil import conductance_w_k, core_for_supply_c
 from controller.memory import Memory
 
 FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
@@ -24,10 +24,11 @@ UNSEEN_KG, UNSEEN_REST_S = 120.0, 10800.0
 class CoilWatch(Memory):
     """What the coil passes now and usually [W/K], and whether the draw rests for it."""
 
-    __slots__ = ("now_w_k", "passed_kg", "rest_s", "usual_w_k")
+    __slots__ = ("bed_c", "now_w_k", "passed_kg", "rest_s", "usual_w_k")
 
     def __init__(self) -> None:
         self.now_w_k = self.usual_w_k = nan
+        self.bed_c = nan  # in which the coil lies, as it passes what it usually does; NaN for no long draw
         self.passed_kg = 0.0
         self.rest_s = 0.0
 
@@ -41,6 +42,7 @@ class CoilWatch(Memory):
     ) -> None:
         """Take one step; ``stood_kg`` is the water in the coil, 0 for unknown."""
         self.rest_s = max(0.0, self.rest_s - dt_s)
+        self.bed_c = nan
         if not flow_kg_s > 0.0:
             self.passed_kg, self.now_w_k = 0.0, nan
             return
@@ -53,6 +55,7 @@ class CoilWatch(Memory):
         known = self.now_w_k == self.now_w_k
         self.now_w_k = self.now_w_k + (shown_w_k - self.now_w_k) * dt_s / (FILTER_S + dt_s) if known else shown_w_k
         self._compare(dt_s)
+        self.bed_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self.usual_w_k)
 
     def _compare(self, dt_s: float) -> None:
         if self.usual_w_k != self.usual_w_k:

@@ -268,16 +268,7 @@ class Controller(Memory):
         v.flow_kg_s = self.pump.flow_kg_s(r.water_flow_kg_s, r.pump_battery_v)
         v.water_w = self._water_w(v.flow_kg_s, r)
         v.air_w = self.fan.heat_w(r)
-        pile.update(
-            r,
-            v.flow_kg_s,
-            v.water_w,
-            v.air_w,
-            dt_s,
-            self.stuck.core.same_s,
-            self._cold_supply_c(r),
-            self.coil.usual_w_k,
-        )
+        pile.update(r, v.flow_kg_s, v.water_w, v.air_w, dt_s, self.stuck.core.same_s, self._cold_supply_c(r))
         v.core_c, v.drawn_day_w, v.hot_s = pile.core_c, pile.drawn_day_w, pile.hot_s
         v.made_w = pile.heat_made_w(r.outdoor_c)
         heals_c = self.outlook.lowest_c(pile.probe_c, v.made_w, v.hot_s > 0.0, dt_s) + pile.offset_k
@@ -336,6 +327,7 @@ class Controller(Memory):
             s.coil_water_kg,
             self.clock.elapsed_s,
         )
+        self.pile.chill.follow(v.core_c + self.pile.chill.k, self.coil.bed_c, dt_s)
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
         v.saved = account.fullness
@@ -492,7 +484,8 @@ class Controller(Memory):
         needs = AirNeeds(v.need, v.drawing, self.phase != HOLD_OFF, v.saved > SPARE_FULL, v.core_c, r.pile_o2)
         by_hand = self.hand.on
         stop = "battery" if not self.fan_battery.allowed else "stalled" if self.fan_watch.locked else ""
-        if stop or self.pile.unseen:
+        stop = stop or ("sensor" if self.pile.unseen else "")
+        if stop:
             duty = fan.rest()
         else:
             stop = fan.limit

@@ -205,12 +205,10 @@ class PileObserver(Memory):
         dt_s: float,
         same_s: float = 0.0,
         witness_c: float | None = None,
-        coil_w_k: float = nan,
     ) -> None:
         """Take one step's readings and the heat drawn during it [W]; the core has read the same for ``same_s``.
 
         ``witness_c`` is the supply as far as it may bear witness [degC], NaN for not at all; by default as read.
-        ``coil_w_k`` is what the coil passed in long draws of late [W/K], NaN for not known: then what was set counts.
         """
         doubted = self.unmoved.update(same_s, water_w + air_w, dt_s)
         reading_c = self._pile_reading(r)
@@ -230,7 +228,7 @@ class PileObserver(Memory):
         self.mute_s = 0.0 if supply_c == supply_c else self.mute_s + dt_s
         shown_c = self.witness.update(flow_kg_s, supply_c, dt_s)
         if shown_c == shown_c:
-            self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s, coil_w_k)
+            self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s)
         self.drawn_day_w += (water_w + air_w - self.drawn_day_w) * dt_s / (DAY_S + dt_s)
         if not ((doubted or self.unseen) and self.net_w == self.net_w):
             self._balance(dt_s)
@@ -286,9 +284,7 @@ class PileObserver(Memory):
         self.trend.update(reading_c, dt_s)
         self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
 
-    def _hear_witness(
-        self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float, coil_w_k: float
-    ) -> None:
+    def _hear_witness(self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float) -> None:
         miss_k = shown_c - self.probe_c - self.offset_k
         if miss_k < 0.0:
             miss_k = min(miss_k + self.witness.lag_k, 0.0)
@@ -297,8 +293,7 @@ class PileObserver(Memory):
             self.offset_k = min(max(moved, -WITNESS_DOWN_K), WITNESS_UP_K)
             self.witnesses += 1.0
             if self.witness.thorough:
-                ua_w_k = coil_w_k if coil_w_k == coil_w_k else self._settings.coil_ua_w_k
-                by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, ua_w_k)
+                by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self._settings.coil_ua_w_k)
                 self.chill.judge(self.probe_c + self.offset_k, shown_c + self.witness.lag_k, by_coil_c)
 
     def _balance(self, dt_s: float) -> None:

@@ -185,6 +185,7 @@ _FAN_RESTS: dict[str, Callable[[View, Readings], str]] = {
     "humidity": lambda v, r: f"the fan rests: the air indoors is at {r.greenhouse_rh:.0%}",
     "battery": lambda v, r: "the fan rests: its battery is low",
     "stalled": lambda v, r: "the fan rests after a stall",
+    "sensor": lambda v, r: "the fan rests until a pile probe reads again",
 }
 
 _SENTENCES: dict[str, Callable[[View, Readings, ControllerSettings], str]] = {

@@ -116,6 +116,7 @@ def test_a_rest_above_the_point_of_drawing_again_says_what_it_waits_for() -> Non
         ("humidity", "the fan rests: the air indoors is at 95%."),
         ("battery", "the fan rests: its battery is low."),
         ("stalled", "the fan rests after a stall."),
+        ("sensor", "the fan rests until a pile probe reads again."),
         ("", "nears 7.0 °C."),
     ],
 )

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.checks import COLD_RETURN_C, COOL_RETURN_C, Readings, SensorChecks, likely_return_c
-from controller.chill import FOLLOWS, FROM_K, Chill
+from controller.chill import FOLLOWS, FROM_K, LONG_S, Chill
 from controller.coil import core_for_supply_c, expected_rise_k
 from controller.media import WATER_J_KG_K
 
@@ -37,25 +37,18 @@ def judged(times: int, believed_c: float = 60.0, stood_c: float = 31.0, flow: fl
 
 
 def test_a_chilled_coil_by_hand() -> None:
-    """250 W/K at 0.06 kg/s: effectiveness 0.6304, so 28 degC from 8 degC means 39.7 degC, 31 degC stood: 35.4 degC."""
+    """250 W/K at 0.06 kg/s: effectiveness 0.6304, so 28 degC from 8 degC means 39.7 degC, warmer than what stood."""
     once = judged(1, water_supply_c=28.0, water_return_c=8.0)
-    assert once == pytest.approx(FOLLOWS * (60.0 - 0.5 * (31.0 + 8.0 + 20.0 / 0.6304) - FROM_K), rel=1e-3)
+    assert once == pytest.approx(FOLLOWS * (60.0 - (8.0 + 20.0 / 0.6304) - FROM_K), rel=1e-3)
     assert judged(50, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(once / FOLLOWS, rel=1e-6)
-
-
-def test_a_coil_that_makes_less_than_what_stood_says_nothing() -> None:
-    """Water cools on its way out of a store that lies warmer than the coil: 28 degC means 39.7 degC, but 45 degC stood."""
-    assert judged(1, stood_c=45.0, water_supply_c=28.0, water_return_c=8.0) == pytest.approx(
-        FOLLOWS * (60.0 - 45.0 - 5.0)
-    )
 
 
 @pytest.mark.parametrize(
     ("stood_c", "flow", "changes"),
     [
         (55.5, 0.06, {"water_supply_c": 28.0, "water_return_c": 8.0}),
-        (36.0, 0.3, {"water_supply_c": 20.0, "water_return_c": 8.0}),
-        (49.0, 0.06, {"water_supply_c": 42.0, "water_return_c": 8.0}),
+        (31.0, 0.3, {"water_supply_c": 20.0, "water_return_c": 8.0}),
+        (31.0, 0.06, {"water_supply_c": 42.0, "water_return_c": 8.0}),
     ],
     ids=["hot water stood", "much flow and no store", "the coil makes what it can"],
 )
@@ -64,7 +57,7 @@ def test_what_is_no_chill(stood_c: float, flow: float, changes: dict[str, float]
 
 
 def test_where_no_probe_tells_the_water_that_stood_decides() -> None:
-    assert judged(1, water_supply_c=nan) == pytest.approx(FOLLOWS * (60.0 - 31.0 - 5.0))
+    assert judged(1, water_supply_c=nan) == pytest.approx(0.3 * (60.0 - 31.0 - 5.0))
 
 
 def test_warmth_comes_back() -> None:
@@ -81,3 +74,29 @@ def test_warmth_comes_back() -> None:
 )
 def test_a_missing_return(back: float, house: float, taken: float) -> None:
     assert likely_return_c(seen(water_return_c=back, greenhouse_c=house)) == taken
+
+
+def test_only_hot_water_that_stood_takes_a_chill_back_at_once() -> None:
+    """What flows first owes its warmth to drum and coil: it can be as hot as it likes."""
+    chill = Chill()
+    chill.k = 8.0
+    chill.judge(60.0, 45.0, 60.0)
+    assert chill.k == 8.0
+    chill.judge(60.0, 50.0, 60.0)
+    assert chill.k == pytest.approx(8.0 + FOLLOWS * (5.0 - 8.0))
+    chill.judge(60.0, 58.0, nan)
+    assert chill.k == pytest.approx((1.0 - FOLLOWS) * 7.1)
+
+
+def test_a_long_draw_is_followed_upward_only() -> None:
+    """An hour of 48 degC where 60 degC were believed: half of the 7 K beyond the usual 5."""
+    chill = Chill()
+    chill.follow(60.0, nan, 60.0)
+    assert chill.k == 0.0
+    chill.follow(60.0, 48.0, LONG_S)
+    assert chill.k == pytest.approx(3.5)
+    chill.follow(60.0, 54.0, LONG_S)
+    assert chill.k == pytest.approx(3.5)
+    for _ in range(100):
+        chill.follow(60.0, 48.0, LONG_S)
+    assert chill.k == pytest.approx(7.0)

@@ -150,3 +150,18 @@ def test_short_unseen_draws_do_not_add_up_and_a_longer_rest_is_not_cut() -> None
     watch.rest_s = 21600.0
     unseen(watch, 60)
     assert watch.rest_s == 18000.0
+
+
+def test_the_bed_of_a_long_draw_follows_from_what_the_coil_usually_passes() -> None:
+    watch = CoilWatch()
+    assert isnan(watch.bed_c)
+    drawn(watch, 0.2, 62.0)  # 36 kg: what stood in coil and pipe
+    assert isnan(watch.bed_c)
+    drawn(watch, 1.0, 62.0)
+    assert watch.bed_c == pytest.approx(62.0, abs=0.01)
+    drawn(watch, 1.0 / 60.0, 50.0)
+    assert watch.bed_c == pytest.approx(50.0, abs=0.2)
+    watch.update(0.0, 50.0, 8.0, 62.0, 0.0, 60.0)
+    assert isnan(watch.bed_c)
+    watch.update(FLOW, nan, 8.0, 62.0, 0.0, 60.0)
+    assert isnan(watch.bed_c)

@@ -123,6 +123,23 @@ def test_all_silent_in_a_draw_stops_it_after_a_short_hold_and_says_why() -> None
     assert d.phase == REST
 
 
+def test_while_the_water_tells_a_draw_goes_on_for_a_day_without_a_pile_probe() -> None:
+    controller, time_s = drawing_controller()
+    told = {}
+    for k in range(1, 25 * 60):  # a supply that never moves by itself would be taken for stuck
+        flow = 0.06 if controller.pump.duty > 0.0 else 0.0
+        seen = {"pile_core_c": nan, "pile_edge_c": nan, "greenhouse_c": 3.0, "water_supply_c": 39.0 + 0.1 * (k % 3)}
+        d = controller.step(reading(time_s + 60.0 * k, **(seen | {"water_flow_kg_s": flow})))
+        told[k] = d.phase, d.estimate.core_c, {a.code for a in d.alarms}, d.reason
+        assert d.commands.fan_duty == 0.0 or k <= 30
+    phase, _, codes, reason = told[70]
+    assert phase == HARVEST and "pile-probe" in codes
+    assert reason.endswith("the fan rests until a pile probe reads again.")
+    assert {told[k][0] for k in range(1, 24 * 60)} <= {HARVEST, REST}
+    assert told[80][1] < told[40][1] - 0.3
+    assert told[24 * 60 + 1][0] == FAULTED
+
+
 def test_the_first_draw_waits_for_a_day_of_heat() -> None:
     controller = Controller(ControllerSettings())
     assert run(controller, 86400.0 - 120.0).phase == HOLD_OFF

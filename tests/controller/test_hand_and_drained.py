@@ -92,7 +92,7 @@ def test_it_survives_a_restart_with_the_time_it_has_left() -> None:
         ({"water_flow_kg_s": 0.0}, "no-flow"),
         ({"water_supply_c": 75.0}, "scald"),
         ({"pile_core_c": 44.0}, "pile-floor"),
-        ({"pile_core_c": nan, "pile_edge_c": nan}, "pile-floor"),
+        ({"pile_core_c": nan, "pile_edge_c": nan, "water_supply_c": nan}, "pile-floor"),
         ({"pile_core_c": 44.0, "water_return_c": nan}, "pile-floor"),
     ],
 )
@@ -174,9 +174,10 @@ def test_a_pile_not_yet_drawn_is_held_off_again_after_filling() -> None:
 def test_no_probe_after_filling_is_a_fault() -> None:
     controller, now_s = drawing_controller()
     controller.declare_drained()
-    play(controller, 3600.0, now_s, pile_core_c=nan, pile_edge_c=nan)
+    mute = {"pile_core_c": nan, "pile_edge_c": nan, "water_supply_c": nan}
+    play(controller, 3600.0, now_s, **mute)
     controller.declare_filled()
-    assert play(controller, 10.0, now_s + 3600.0, pile_core_c=nan, pile_edge_c=nan)[-1].phase == FAULTED
+    assert play(controller, 10.0, now_s + 3600.0, **mute)[-1].phase == FAULTED
 
 
 def test_a_hand_run_of_a_drained_pump_is_refused_and_of_the_fan_is_not() -> None:
