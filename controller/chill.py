@@ -10,6 +10,7 @@ from __future__ import annotations
 from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
+LONG_FROM_K = 7.0  # and in a long draw: the skin of the coil cools first (own judgement)
 FOLLOWS = 0.3  # of the gap, with every draw that is judged
 LONG_S = 3600.0  # of a long draw, until most of what its water shows is believed (own judgement)
 GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
@@ -43,11 +44,11 @@ class Chill(Memory):
 
     def follow(self, believed_c: float, by_coil_c: float, dt_s: float) -> None:
         """Take one step of a long draw; ``by_coil_c`` is NaN for no such draw."""
-        shown_k = _chill_k(believed_c, by_coil_c)
+        shown_k = _chill_k(believed_c, by_coil_c, LONG_FROM_K)
         if shown_k > self.k:
             self.k += (shown_k - self.k) * dt_s / (LONG_S + dt_s)
 
 
-def _chill_k(believed_c: float, shown_c: float) -> float:
+def _chill_k(believed_c: float, shown_c: float, from_k: float = FROM_K) -> float:
     """The chill that a core of ``shown_c`` means [K]; NaN for one that is not shown."""
-    return max(believed_c - shown_c - FROM_K, 0.0)
+    return max(believed_c - shown_c - from_k, 0.0)

@@ -137,7 +137,7 @@ def test_while_the_water_tells_a_draw_goes_on_for_a_day_without_a_pile_probe() -
     assert reason.endswith("the fan rests until a pile probe reads again.")
     assert {told[k][0] for k in range(1, 24 * 60)} <= {HARVEST, REST}
     assert told[80][1] < told[40][1] - 0.3
-    assert told[24 * 60 + 1][0] == FAULTED
+    assert told[24 * 60 + 10][0] == FAULTED
 
 
 def test_the_first_draw_waits_for_a_day_of_heat() -> None:
