@@ -1,8 +1,7 @@
-"""Does the material round the coil keep up? Told from the water of a long draw, wherever the pile probes were pushed in.
+"""What the coil passes, and so in what bed it lies: told from the water of a long draw, wherever the probes were pushed in.
 
-A coil passes what it passes. If the water of a steady draw warms far less than it used to at its flow, the compost round
-the coil has been chilled while a probe elsewhere still reads hot: then the draw rests until warmth has come back to it.
-A fouled coil looks the same; resting costs little there either.
+A coil passes what it passes. If the water of a steady draw warms less than it used to at its flow, the compost round the
+coil has been chilled while a probe elsewhere still reads hot. A fouled coil looks the same for some weeks.
 """
 
 from __future__ import annotations
@@ -15,14 +14,12 @@ from controller.memory import Memory
 FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
 FILTER_S = 900.0
 RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
-CHILLED_SHARE = 0.55  # of the usual conductance
-REST_S = 6 * 3600.0  # how long the draw rests then (own judgement)
 # Water that no probe shows may have chilled the compost round the coil unseen: after so much the draw rests (own judgement)
 UNSEEN_KG, UNSEEN_REST_S = 120.0, 10800.0
 
 
 class CoilWatch(Memory):
-    """What the coil passes now and usually [W/K], and whether the draw rests for it."""
+    """What the coil passes now and usually [W/K], in what bed, and whether the draw rests for water that nobody sees."""
 
     __slots__ = ("bed_c", "now_w_k", "passed_kg", "rest_s", "usual_w_k")
 
@@ -33,8 +30,8 @@ class CoilWatch(Memory):
         self.rest_s = 0.0
 
     @property
-    def chilled(self) -> bool:
-        """Whether the material round the coil shall warm up first."""
+    def rests(self) -> bool:
+        """Whether the material round the coil shall warm up first, in case it was chilled unseen."""
         return self.rest_s > 0.0
 
     def update(
@@ -47,20 +44,18 @@ class CoilWatch(Memory):
             self.passed_kg, self.now_w_k = 0.0, nan
             return
         self.passed_kg += flow_kg_s * dt_s
-        if supply_c != supply_c and self.passed_kg > UNSEEN_KG and not self.chilled:
+        if supply_c != supply_c and self.passed_kg > UNSEEN_KG and not self.rests:
             self.rest_s = UNSEEN_REST_S
         shown_w_k = conductance_w_k(flow_kg_s, supply_c, return_c, core_c)
         if self.passed_kg < max(FRESH_KG, stood_kg) or shown_w_k != shown_w_k:
             return
         known = self.now_w_k == self.now_w_k
         self.now_w_k = self.now_w_k + (shown_w_k - self.now_w_k) * dt_s / (FILTER_S + dt_s) if known else shown_w_k
-        self._compare(dt_s)
+        self._learn(dt_s)
         self.bed_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self.usual_w_k)
 
-    def _compare(self, dt_s: float) -> None:
+    def _learn(self, dt_s: float) -> None:
         if self.usual_w_k != self.usual_w_k:
             self.usual_w_k = self.now_w_k
         follow_s = RISE_S if self.now_w_k > self.usual_w_k else FALL_S
         self.usual_w_k += (self.now_w_k - self.usual_w_k) * dt_s / (follow_s + dt_s)
-        if self.now_w_k < CHILLED_SHARE * self.usual_w_k and not self.chilled:
-            self.rest_s = REST_S

@@ -329,7 +329,7 @@ class Controller(Memory):
         )
         self.pile.chill.follow(v.core_c + self.pile.chill.k, self.coil.bed_c, dt_s)
         v.coil_rest_s = self.coil.rest_s
-        v.may_draw = account.gives(v.need) and v.drawing and not self.coil.chilled
+        v.may_draw = account.gives(v.need) and v.drawing and not self.coil.rests
         v.saved = account.fullness
 
     def _watch(self, r: Readings, v: View) -> None:
@@ -471,9 +471,7 @@ class Controller(Memory):
         )
         v.limit = loop.limit
         if loop.limit == "pause":
-            v.limit = (
-                "heat-budget" if self.coil.chilled or (v.need >= START_NEED and v.saved < START_FULL) else "demand"
-            )
+            v.limit = "heat-budget" if self.coil.rests or (v.need >= START_NEED and v.saved < START_FULL) else "demand"
         elif v.spending and flow_kg_s > 0.0:
             v.limit = "crop"
         return flow_kg_s

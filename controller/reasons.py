@@ -151,8 +151,8 @@ def _scald(v: View, r: Readings, s: ControllerSettings) -> str:
 
 def _heat_budget(v: View, r: Readings, s: ControllerSettings) -> str:
     if v.coil_rest_s > 0.0:
-        why = "its compost gave less than usual" if r.water_supply_c == r.water_supply_c else "no probe shows its water"
-        return f"Pausing for {_minutes(v.coil_rest_s)} so that the pile round the coil warms up again: {why}."
+        rest = _minutes(v.coil_rest_s)
+        return f"Pausing for {rest} so that the pile round the coil warms up again: no probe shows its water."
     saved = f"{max(v.saved, 0.0):.0%} saved up, drawing again at {START_FULL:.0%}"
     return f"Pausing: the pile's ration is used up ({saved}); {watts(v.drawn_day_w)} drawn over the last day."
 
