@@ -35,7 +35,11 @@ def test_what_was_borne_by_hand() -> None:
     assert not frost.covers
 
 
-@pytest.mark.parametrize(("coldest_c", "known"), [(LIQUID_C, False), (0.0, False), (LIQUID_C + 0.01, True)])
+@pytest.mark.parametrize(
+    ("coldest_c", "known"),
+    [(LIQUID_C, False), (0.0, False), (LIQUID_C + 0.01, True)],
+    ids=["ice perhaps", "ice", "none"],
+)
 def test_water_that_may_hold_ice_ends_the_trust(coldest_c: float, known: bool) -> None:
     frost = borne(2.0, -10.0, 2.0)
     frost.stand(-10.0, 2 * HOUR_S)

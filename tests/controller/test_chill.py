@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.checks import COLD_RETURN_C, COOL_RETURN_C, Readings, SensorChecks, likely_return_c
-from controller.chill import FOLLOWS, FROM_K, LONG_S, Chill
+from controller.chill import FOLLOWS, FROM_K, Chill
 from controller.coil import core_for_supply_c, expected_rise_k
 from controller.media import WATER_J_KG_K
 
@@ -93,10 +93,10 @@ def test_a_long_draw_is_followed_upward_only() -> None:
     chill = Chill()
     chill.follow(60.0, nan, 60.0)
     assert chill.k == 0.0
-    chill.follow(60.0, 48.0, LONG_S)
+    chill.follow(60.0, 48.0, 3600.0)
     assert chill.k == pytest.approx(2.5)
-    chill.follow(60.0, 54.0, LONG_S)
+    chill.follow(60.0, 54.0, 3600.0)
     assert chill.k == pytest.approx(2.5)
     for _ in range(100):
-        chill.follow(60.0, 48.0, LONG_S)
+        chill.follow(60.0, 48.0, 3600.0)
     assert chill.k == pytest.approx(5.0)

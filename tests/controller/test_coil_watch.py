@@ -107,6 +107,8 @@ def test_after_much_water_that_no_probe_shows_the_draw_rests_for_three_hours() -
     assert watch.rest_s == 10800.0
     unseen(watch, 179, 0.0)
     assert watch.rests
+    watch.update(0.0, nan, 8.0, 62.0, 0.0, 59.5)
+    assert watch.rests
     unseen(watch, 1, 0.0)
     assert not watch.rests
 
