@@ -79,6 +79,7 @@ def test_wait(wait_s: float, coldest_c: float, outdoor_c: float, then_s: float) 
         (-2.0, True, DOUBTED_WAIT_S),
         (nan, True, SHORTEST_WAIT_S),
     ],
+    ids=["usual", "sparing", "light frost", "unknown"],
 )
 def test_a_pile_with_nothing_to_spare_is_pulsed_less_often(outdoor_c: float, spares: bool, stands_s: float) -> None:
     assert shortest_wait_s(outdoor_c, spares) == pytest.approx(stands_s)
