@@ -133,3 +133,11 @@ def test_a_line_is_tried_after_the_longest_wait_whatever_it_bore() -> None:
     night = Night(outdoor_c=-0.5, probe_c=nan, line_c=nan)
     night.guard.borne.most_k_s = 1e9
     assert night.hours(24.0) == pytest.approx(24 * HOUR_S / LONGEST_WAIT_S, abs=1)
+
+
+def test_as_much_as_is_trusted_is_enough() -> None:
+    frost = BorneFrost()
+    frost.most_k_s, frost.since_k_s = 10.0, 8.0
+    assert frost.trusted_k_s == 8.0 and not frost.covers
+    frost.show(2.0)
+    assert frost.most_k_s == 8.0
