@@ -42,7 +42,9 @@ class IdleWater(Memory):
         self.flow_s = self.flow_s + elapsed_s if flows else 0.0
         self.clean_s = self.clean_s + elapsed_s if flow_kg_s <= METER_WORKS_KG_S else 0.0
         lasts = self.runs_on or self.flow_s >= RUNS_ON_S
-        self.runs_on = lasts and flow_kg_s > RUNS_ON_SHARE * self._full_kg_s
+        self.runs_on = (
+            lasts and not flow_kg_s <= RUNS_ON_SHARE * self._full_kg_s
+        )  # a meter that falls silent refutes nothing
         self.highest_air_c = max(self.highest_air_c, air_c) if air_c == air_c else self.highest_air_c
         if self.off_s >= OFF_S:
             self._judge(supply_c, flows)

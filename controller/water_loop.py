@@ -23,7 +23,7 @@ HOLD_SHARE = 1.0  # of the flow target that holding the supply may add to the te
 # the loop's gains are for water warmed from here: its answer to flow is in proportion to the warming
 COLD_RETURN_C = 10.0
 MOST_LIVELY, LEAST_RISE_K = 2.0, 2.0
-BLIND_UA = 1.5  # a coil may pass so much more than was said; counts where no supply probe shows it
+BLIND_UA = 2.0  # a coil may pass so much more than was said; counts where no supply probe shows it
 # so much may stand hot in a coil or drum of unknown content: unseen, it counts as hot as the core and is brought through
 BLIND_KG = 50.0
 SLOWEST, QUICKEST = 0.25, 4.0  # of the integral, against that at the flow target

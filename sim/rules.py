@@ -252,10 +252,10 @@ RULES: tuple[Rule, ...] = (
          and v.limit != "scald" and v.able(PUSHED_WATER)),
     Rule("starts-hour", "the pump is started more than twenty times in an hour", 0.0, lambda v: v.starts_h > 20),
     Rule("starts-day", "the pump is started more than two hundred times in a day", 0.0, lambda v: v.starts_day > 200),
-    Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted, and nobody is told",
+    Rule("runs-on-untold", "water moves for six hours with the pump off, a meter is fitted and reads, and nobody is told",
     6 * HOUR_S,
          lambda v: v.pump <= 0.0 and v.flow_kg_s > 0.02 and v.has("water_flow_kg_s")
-         and not v.told(RUNS_ON_CODES) and not v.dead),
+         and "water_flow_kg_s" not in v.silent and not v.told(RUNS_ON_CODES) and not v.dead),
     Rule("tank-fast", "the tank was warmed faster than its fish bear", HOUR_S,
          lambda v: v.tank_change_k > v.s.tank_change_max_k + 1.0 and v.drawing and v.has("tank_c")),
     Rule("tank-chilled", "the draw cools the tank faster than its fish bear", HOUR_S,

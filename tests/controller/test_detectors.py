@@ -135,6 +135,13 @@ def test_a_pump_that_runs_on_moves_more_than_a_third_of_full_for_five_minutes(
     assert idle(ticks, tick_s=60.0, flow_kg_s=flow_kg_s).runs_on is runs_on
 
 
+def test_a_meter_that_falls_silent_does_not_refute_that_the_pump_runs_on() -> None:
+    water = idle(5, tick_s=60.0, flow_kg_s=0.3)
+    assert idle(60, water, tick_s=60.0, flow_kg_s=nan).runs_on
+    assert not idle(1, water, tick_s=60.0, flow_kg_s=0.24).runs_on
+    assert not idle(60, water, tick_s=60.0, flow_kg_s=nan).runs_on
+
+
 def test_a_moment_without_flow_gives_five_minutes_again() -> None:
     water = idle(4, tick_s=60.0, flow_kg_s=0.3)
     idle(1, water, tick_s=60.0)

@@ -177,11 +177,11 @@ def hottest_c(loop: WaterLoop, supply_c: float, return_c: float = 8.0, core_c: f
 
 @pytest.mark.parametrize("last_c", [20.0, 59.0])
 def test_unseen_fresh_water_is_as_hot_as_a_stronger_coil_makes_it_or_as_it_was_last_seen(last_c: float) -> None:
-    """A coil half as strong again, by the textbook effectiveness 1 - exp(-UA / m cp), worked here by hand."""
+    """A coil twice as strong, by the textbook effectiveness 1 - exp(-UA / m cp), worked here by hand."""
     loop = WaterLoop(S)
     loop.passed_kg, loop.asked_kg_s = 1000.0, 0.1
     loop.seen.begin(last_c)
-    by_coil_c = 8.0 + 52.0 * (1.0 - exp(-1.5 * S.coil_ua_w_k / (0.1 * WATER_J_KG_K)))
+    by_coil_c = 8.0 + 52.0 * (1.0 - exp(-2.0 * S.coil_ua_w_k / (0.1 * WATER_J_KG_K)))
     assert 20.0 < by_coil_c < 59.0
     assert hottest_c(loop, nan) == pytest.approx(max(by_coil_c, last_c))
 
