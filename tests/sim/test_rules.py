@@ -132,7 +132,8 @@ def test_each_rule_can_be_broken(code):
     [
         ("floor-draw", {"limit": "frost"}), ("rest-draw", {"limit": "crop"}), ("overdraw",
         {"lost": frozenset({rules.PILE})}), ("overdraw", {"day_made_j": 0.0, "day_drawn_j": 7.9e6}),
-        ("runs-on-untold", {"silent": ("water_flow_kg_s",)}), ("overdraw", {"day_ice_j": 1e8}), ("overdraw", {"day_made_j": 0.0, "day_ice_j": 1.93e8}),
+        ("runs-on-untold", {"silent": ("water_flow_kg_s",)}),
+        ("overdraw", {"day_ice_j": 1e8}), ("overdraw", {"day_made_j": 0.0, "day_ice_j": 1.93e8}),
         ("frozen-line", {"old_ice": True}), ("freezing-line", {"old_ice": True}),
         ("frozen-line", {"lost": frozenset({rules.WATER})}), ("frozen-line", {"core_c": 40.0}), ("freezing-line",
         {"pump_soc": 0.2}),
