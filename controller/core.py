@@ -351,7 +351,7 @@ class Controller(Memory):
         if pump.mode == RUN:
             self._watch_water(r, v)
         else:
-            self.witness.rest()
+            self.witness.rest(pump.dead_meter)
 
     def _watch_water(self, r: Readings, v: View) -> None:
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""

@@ -29,9 +29,13 @@ class FlowWitness(Memory):
         self.crept_c = nan
         self.front = self.from_cold = False
 
-    def rest(self) -> None:
-        """The pump stands: what was seen belongs to the last run."""
-        self.stands_s, self.crept_c, self.front, self.from_cold = 0.0, nan, False, False
+    def rest(self, denied: bool = False) -> None:
+        """The pump stands: what was seen belongs to the last run.
+
+        Where a meter has ``denied`` the flow, short runs that show none either add up: each alone would be too short.
+        """
+        self.stands_s = self.stands_s if denied else 0.0
+        self.crept_c, self.front, self.from_cold = nan, False, False
 
     def update(
         self, start_c: float, supply_c: float, return_c: float, core_c: float, flow_kg_s: float, dt_s: float

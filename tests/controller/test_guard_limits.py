@@ -432,6 +432,27 @@ def test_standing_water_is_acted_on_after_four_minutes_or_three(tried: bool, tic
     assert acts == ([False] * (ticks - 1) + [True]) * 2
 
 
+@pytest.mark.parametrize(("denied", "told"), [(True, 2), (False, None)])
+def test_short_runs_without_a_sign_of_water_add_up_where_a_meter_denied_it(denied: bool, told: int | None) -> None:
+    """Pulses against frost last three minutes: four are wanted."""
+    witness, at = FlowWitness(250.0), None
+    for run in range(1, 5):
+        for _ in range(3):
+            witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
+            at = run if witness.stands(False) and at is None else at
+        witness.rest(denied)
+    assert at == told
+
+
+def test_a_run_that_brought_hot_water_starts_the_count_anew() -> None:
+    witness = FlowWitness(250.0)
+    for supply_c in (15.5, 45.0, 15.5):
+        for _ in range(3):
+            witness.update(15.0, supply_c, 15.0, 60.0, 0.06, 60.0)
+            assert not witness.stands(False)
+        witness.rest(True)
+
+
 def test_a_warm_moment_begins_the_count_anew() -> None:
     witness = FlowWitness(250.0)
     for supply_c in (*[15.5] * 3, 45.0, *[15.5] * 3):
