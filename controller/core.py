@@ -323,11 +323,11 @@ class Controller(Memory):
             v.flow_kg_s,
             r.water_supply_c - self.leap.supply_high_k,
             return_c,
-            v.core_c + self.pile.chill.k,
+            self.pile.unchilled_c,
             s.coil_water_kg,
             self.clock.elapsed_s,
         )
-        self.pile.chill.follow(v.core_c + self.pile.chill.k, self.coil.bed_c, dt_s)
+        self.pile.chill.follow(self.pile.unchilled_c, self.coil.bed_c, dt_s)
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.rests
         v.saved = account.fullness

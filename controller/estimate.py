@@ -187,7 +187,12 @@ class PileObserver(Memory):
     @property
     def core_c(self) -> float:
         """Best estimate of the core [degC]."""
-        return self.probe_c + self.offset_k - self.chill.k
+        return self.unchilled_c - self.chill.k
+
+    @property
+    def unchilled_c(self) -> float:
+        """The same, had no draw chilled the material round the coil [degC]."""
+        return self.probe_c + self.offset_k
 
     @property
     def core_sd_c(self) -> float:
@@ -285,7 +290,7 @@ class PileObserver(Memory):
         self.hot_s = self.hot_s + dt_s if self.core_c >= self._settings.start_core_c else 0.0
 
     def _hear_witness(self, shown_c: float, supply_c: float, return_c: float, flow_kg_s: float) -> None:
-        miss_k = shown_c - self.probe_c - self.offset_k
+        miss_k = shown_c - self.unchilled_c
         if miss_k < 0.0:
             miss_k = min(miss_k + self.witness.lag_k, 0.0)
         if miss_k > 0.0 or self.witness.thorough:
@@ -294,7 +299,7 @@ class PileObserver(Memory):
             self.witnesses += 1.0
             if self.witness.thorough:
                 by_coil_c = core_for_supply_c(supply_c, return_c, flow_kg_s, self._settings.coil_ua_w_k)
-                self.chill.judge(self.probe_c + self.offset_k, shown_c + self.witness.lag_k, by_coil_c)
+                self.chill.judge(self.unchilled_c, shown_c + self.witness.lag_k, by_coil_c)
 
     def _balance(self, dt_s: float) -> None:
         now_w = self._capacity_j_k * self.trend.slope_per_s + self.drawn_day_w

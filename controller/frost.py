@@ -96,10 +96,8 @@ class FrostGuard(Memory):
 
     __slots__ = (
         "_low",
-        "_mute",
         "_noise",
         "_pulse_kg",
-        "_spares",
         "_whole_kg",
         "borne",
         "coldest_c",
@@ -124,7 +122,7 @@ class FrostGuard(Memory):
         self._noise = noise
         self._pulse_kg = max(LEAST_MOVED_KG, MOVED_LINES * 1000.0 * line_volume_m3)
         self._whole_kg = max(LEAST_MOVED_KG, 1000.0 * line_volume_m3)
-        self._low = self._mute = self._spares = False
+        self._low = False
         self.borne = BorneFrost()
         self.wait_s = FIRST_WAIT_S
         self.gap_k = nan
@@ -156,18 +154,16 @@ class FrostGuard(Memory):
         ``affords_proof``: the pile bears a pulse in most of a day even where everything vouches for the line, since ice in
         the middle of a line that stands is seen by no probe. ``spares``: it has nothing to spare.
         """
-        self._spares = spares
         threat = frost_threat(outdoor_c, return_c, supply_c)
         return_c, supply_c = self._noise.believed_c(return_c, supply_c)
         return_c = self._possible_c(return_c, flow_kg_s)
-        self._mute = return_c != return_c
         self.borne.stand(outdoor_c, elapsed_s)
         self._follow(flow_kg_s, return_c, supply_c, elapsed_s)
         self._follow_air(outdoor_c, elapsed_s)
         if self.pulsing:
             if not threat or self._moved_enough(return_c) or self.pulse_s >= self._longest_s():
-                self._end(outdoor_c)
-        elif threat and self._is_time(outdoor_c, affords_proof):
+                self._end(outdoor_c, spares)
+        elif threat and self._is_time(outdoor_c, affords_proof, spares, return_c != return_c):
             self.pulsing, self.pulse_s, self.stood_s = True, 0.0, self.still_s
         return self.pulsing
 
@@ -180,10 +176,13 @@ class FrostGuard(Memory):
         self.coldest_c = nan
         return nan
 
-    def _is_time(self, outdoor_c: float, affords_proof: bool) -> bool:
+    def _is_time(self, outdoor_c: float, affords_proof: bool, spares: bool, mute: bool) -> bool:
+        """Tell whether a pulse is due; ``mute``: the return tells nothing."""
         if affords_proof and self.still_s >= PROVE_S:
             return True
-        return self.still_s >= self._least_wait_s(outdoor_c) and not self._believed_warm(outdoor_c)
+        if self.still_s < self._least_wait_s(outdoor_c, spares):
+            return False
+        return not self._believed_warm(outdoor_c) and not (mute and self._bore_as_much)
 
     @property
     def pulse_kg_s(self) -> float:
@@ -220,23 +219,21 @@ class FrostGuard(Memory):
             return LONGEST_PULSE_S if self._brings_ice else PULSE_S
         return DRY_PULSE_S if self.dry < DRY_PATIENCE else DRY_TRY_S
 
-    def _least_wait_s(self, outdoor_c: float) -> float:
+    def _least_wait_s(self, outdoor_c: float, spares: bool) -> float:
         """Return how long the line may stand between two pulses [s]."""
         if self.dry >= DRY_PATIENCE:
             return DRY_WAIT_S
-        return min(self.wait_s, shortest_wait_s(outdoor_c, self._spares)) if self.standing_c < ICE_C else self.wait_s
+        return min(self.wait_s, shortest_wait_s(outdoor_c, spares)) if self.standing_c < ICE_C else self.wait_s
 
     def _believed_warm(self, outdoor_c: float) -> bool:
         """Tell whether the last pulse vouches for the whole line still: by the air since, or by the standing probes.
 
         A line cools no further than the air did: what it showed, less what the air has lost since, bounds it.
         """
-        if self.dry > 0.0:  # the last pulse moved nothing
+        if self._denied:
             return False
-        if self._mute and self.borne.covers and self.still_s < LONGEST_WAIT_S:
-            return not self.standing_c <= PULSE_BELOW_C  # no vouching against what a probe shows
         bound_c = self.shown_c - max(self.shown_at_c - self.outdoor_c, 0.0) - GROUND_SINKS_K_S * self.learnt_s
-        if bound_c > PULSE_BELOW_C and not self.standing_c <= PULSE_BELOW_C:
+        if bound_c > PULSE_BELOW_C:
             return True
         if not self._knows_gap:
             return False
@@ -244,6 +241,16 @@ class FrostGuard(Memory):
         if colder_k > 0.0 and not self._noise.back.doubted:
             return False
         return self.standing_c - self.gap_k - colder_k > PULSE_BELOW_C  # the gap grows no more than the air cools
+
+    @property
+    def _denied(self) -> bool:
+        """Whether nothing vouches for the line: the last pulse moved nothing, or a probe shows freezing water."""
+        return self.dry > 0.0 or self.standing_c <= PULSE_BELOW_C
+
+    @property
+    def _bore_as_much(self) -> bool:
+        """Whether the line has lately borne more frost than now, where no probe tells otherwise."""
+        return self.borne.covers and self.still_s < LONGEST_WAIT_S and not self._denied
 
     @property
     def _knows_gap(self) -> bool:
@@ -274,13 +281,13 @@ class FrostGuard(Memory):
         elif outdoor_c == outdoor_c:
             self.outdoor_c += elapsed_s / (OUTDOOR_FILTER_S + elapsed_s) * (outdoor_c - self.outdoor_c)
 
-    def _end(self, outdoor_c: float) -> None:
+    def _end(self, outdoor_c: float, spares: bool = False) -> None:
         self.pulsing, self.still_s = False, 0.0
         self.borne.show(self.coldest_c if self.moved_kg >= self._pulse_kg else nan)
         if self._runs_dry:
             self.dry = min(self.dry + 1.0, DRY_PATIENCE)
         if not (self._noise.back.doubted and self._knows_gap):  # else nothing new was seen
-            self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c, self._spares)
+            self.wait_s = next_wait_s(self.wait_s, self.coldest_c, outdoor_c, spares)
         if self.moved_kg >= self._pulse_kg and self.coldest_c == self.coldest_c and not self._noise.back.doubted:
             self.gap_k = max(0.0, self.standing_c - self.coldest_c)
             self.learnt_s, self.learnt_at_c = 0.0, outdoor_c

@@ -22,7 +22,7 @@ from sim.faults.proof import proved
 from sim.history import ROW_S, History
 from sim.plant import Plant
 from sim.population import RandomSeason, random_season
-from sim.rules import PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules, Standing, standing_of
+from sim.rules import FROST_COST_CODES, PUSHED_AIR, PUSHED_WATER, READINGS, Break, Rules, Standing, standing_of
 
 if TYPE_CHECKING:
     from sim.scenario import Scenario
@@ -48,9 +48,6 @@ CHEAP = (
     "outdoor_c",
     "pump_battery_v",
 )
-
-
-PLAIN_NEWS = frozenset({"frost-cost", "frost-drain"})  # say what a cold day costs, and blame nothing
 
 
 class EpisodeError(ValueError):
@@ -397,7 +394,7 @@ def _first_new(outcome: Outcome, twin: Outcome) -> str | None:
     if not outcome.episode.faults:
         return None
     since_s = min(f.from_h for f in outcome.episode.faults) * HOUR_S
-    usual = {code for _, code in twin.raised} | PLAIN_NEWS | outcome.began_with
+    usual = {code for _, code in twin.raised} | FROST_COST_CODES | outcome.began_with
     return next((code for at_s, code in outcome.raised if at_s >= since_s and code not in usual), None)
 
 

@@ -64,8 +64,11 @@ def _draw_events(panel: Axes, outcome: Outcome, twin: Outcome) -> None:
 def _name(panel: Axes, text: str, row: int, from_h: float, until_h: float, end_h: float, colour: str) -> None:
     """Write beside a mark or bar what it is: behind it where there is room, else before it, else on it."""
     room_h = 0.3 * end_h
-    place_h, side = (until_h, "left") if until_h < end_h - room_h else (from_h, "right")
-    if place_h == from_h and until_h > from_h < room_h:
+    if until_h < end_h - room_h:
+        place_h, side = until_h, "left"
+    elif from_h >= room_h:
+        place_h, side = from_h, "right"
+    else:
         place_h, side = 0.5 * (from_h + until_h), "center"
     backed = {"facecolor": "white", "edgecolor": "none", "pad": 1.0} if side == "center" else None
     panel.annotate(

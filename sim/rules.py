@@ -61,6 +61,7 @@ PILE_CODES = {
     "core-edge",
 }  # fmt: skip
 RUNS_ON_CODES = {"flow-while-off", "pump-runs-on", "thermosiphon"}
+FROST_COST_CODES = {"frost-cost", "frost-drain"}  # say what a cold day costs, and blame nothing
 # by which alarms a silent sensor may be told: its own, or one that stands for several
 WIRE_CODES = {"all-silent", "probes-wire", "sensor-flickers"}
 SILENCE_CODES = {
@@ -494,9 +495,9 @@ class Rules:
     def _count_pulse(self, dt_s: float) -> None:
         """Keep the heat that went into pulses while ice was in the line and the grower was told what they cost."""
         v = self.view
-        if v.limit == "frost" and v.pump > 0.0 and v.told({"frost-cost", "frost-drain"}):
-            if self.elapsed_s - self._ice_at_s < ICE_OF_LATE_S:
-                self._ice_j += max(v.flow_kg_s * WATER_J_KG_K * (v.supply_c - v.return_c), 0.0) * dt_s
+        ice_of_late = self.elapsed_s - self._ice_at_s < ICE_OF_LATE_S
+        if v.limit == "frost" and v.pump > 0.0 and ice_of_late and v.told(FROST_COST_CODES):
+            self._ice_j += max(v.flow_kg_s * WATER_J_KG_K * (v.supply_c - v.return_c), 0.0) * dt_s
 
     def _note(self, rules: list[Rule]) -> None:
         for rule in rules:
