@@ -28,12 +28,14 @@ class Kind:
     """A kind of campaign as its file sees it: columns of a row (the first is ``run``), and how a plan is written and read.
 
     ``names`` are the words under which the file may be of this kind; ``flags`` what a part of the plan is called on
-    the command line.
+    the command line, and ``count`` names the part that says how many: it may grow, since the runs of a larger campaign
+    begin with those of the smaller one.
     """
 
     names: tuple[str, ...]
     columns: tuple[str, ...]
     flags: dict[str, str]
+    count: str
     describe: Callable[[Any], dict[str, Any]]
     read: Callable[[dict[str, Any]], Any]
 
@@ -66,6 +68,7 @@ SEASONS = Kind(
     ("seasons",),
     COLUMNS,
     {"kind": "kind", "seasons": "--seasons", "first": "--first", "days": "--days", "policies": "--policy"},
+    "seasons",
     _describe_seasons,
     _read_seasons,
 )
@@ -121,12 +124,15 @@ class Book:
         return {**self._kind.describe(plan), "program": program()}
 
     def _resume(self, plan: Any) -> None:
-        different = differences(self._told(), self._described(plan), self._kind.flags)
+        told, asked, count = self._told(), self._described(plan), self._kind.count
+        larger = {count: asked[count]} if asked[count] > told[count] else {}
+        different = differences(told | larger, asked, self._kind.flags)
         if different:
             raise CampaignError(
                 f"{self.path} holds another campaign: {'; '.join(different)}; repeat its own command or name another file"
             )
         self._db.execute(f"PRAGMA user_version = {VERSION}")  # a file that cannot be written shows it now
+        self._db.execute("UPDATE campaign SET value = ? WHERE name = ?", (json.dumps(asked[count]), count))
 
 
 @contextmanager

@@ -180,6 +180,7 @@ KIND = Kind(
     (FAULTS_KIND, FAULTLESS_KIND),
     COLUMNS,
     {"kind": "kind", "episodes": "--episodes", "seed": "--seed"},
+    "episodes",
     _described,
     _read,
 )

@@ -170,7 +170,7 @@ def test_every_row_is_on_the_disk_at_once(tmp_path):
     ("changes", "told"),
     [
         ({"days": 1.5}, "--days was 0.5, now 1.5"),
-        ({"seasons": 3}, "--seasons was 2, now 3"),
+        ({"seasons": 1}, "--seasons was 2, now 1"),
         ({"first": 0}, "--first was 4, now 0"),
         ({"policies": ("steady", "warmheap")}, "--policy was warmheap steady, now steady warmheap"),
         (
@@ -186,6 +186,17 @@ def test_another_campaign_on_the_same_file_is_refused_and_the_difference_named(t
     with pytest.raises(CampaignError) as refused, open_book(path, plan(**changes)):
         pass
     assert told in str(refused.value) and "repeat its own command or name another file" in str(refused.value)
+
+
+def test_a_campaign_may_grow_and_says_so_when_asked_for_fewer(tmp_path):
+    path = tmp_path / "a.sqlite"
+    with open_book(path, plan()) as book:
+        book.add(row(0), 1.0)
+    with open_book(path, plan(seasons=3)) as book:
+        assert book.plan() == plan(seasons=3)
+        assert [run.number for run in book.missing(plan(seasons=3))] == [1, 2, 3, 4, 5]
+    with pytest.raises(CampaignError, match="--seasons was 3, now 2"), open_book(path, plan()):
+        pass
 
 
 def test_another_program_on_the_same_file_is_refused(tmp_path, monkeypatch):

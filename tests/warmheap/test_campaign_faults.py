@@ -61,11 +61,14 @@ def test_a_campaign_goes_on_where_it_was_and_is_one_json_object(tmp_path, capsys
     assert "3 runs, 1 of them already there" in told.err and "faults took effect" in told.out
     assert whole["done"] == 3 and whole["totals"]["faults"] == whole["totals"]["bit"] > 0
     assert sum(line["n"] for line in whole["faults"].values()) == whole["totals"]["faults"]
-    assert "episodes was" not in told.err
+    assert main([*WORDS, "--episodes", "4", "--shrink", "0", "--out", str(path)]) == 0
+    assert "4 runs, 3 of them already there" in capsys.readouterr().err
+    assert rows_in(path)[:3] == before and len(rows_in(path)) == 4
+    assert "--episodes was 4, now 3" in refused(capsys, *WORDS, "--episodes", 3, "--out", path)
     assert "holds another campaign: --seed was 2, now 3" in refused(
-        capsys, *WORDS[:-1], "3", "--episodes", 3, "--out", path
+        capsys, *WORDS[:-1], "3", "--episodes", 4, "--out", path
     )
-    assert "kind was faults, now faultless" in refused(capsys, *WORDS, "--episodes", 3, "--faultless", "--out", path)
+    assert "kind was faults, now faultless" in refused(capsys, *WORDS, "--episodes", 4, "--faultless", "--out", path)
     other = refused(capsys, "campaign", "seasons", "mild-wet-winter", "--out", path)
     assert "holds a campaign of faults, not of seasons" in other
 
