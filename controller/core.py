@@ -61,7 +61,7 @@ from controller.view import View
 from controller.water_loop import WaterLoop
 from controller.water_noise import WaterNoise
 
-SNAPSHOT_VERSION = 11
+SNAPSHOT_VERSION = 12
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0
@@ -357,6 +357,8 @@ class Controller(Memory):
         """Judge by temperatures whether water moves, where no meter tells; where one does, whether the probe moves."""
         pump, dt_s = self.pump, self.clock.dt_s
         return_c = likely_return_c(r)
+        if self.witness.came_back(r.water_return_c):
+            pump.doubted_s = 0.0
         if pump.suspect:
             self.swap.forget()
         else:
@@ -369,10 +371,11 @@ class Controller(Memory):
         flow_kg_s = pump.curve_flow_kg_s(r.pump_battery_v)
         # where a meter says no, a change since the start is no proof
         start_c = r.water_supply_c if pump.dead_meter else pump.start_supply_c
-        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s)
+        doubted = pump.doubted_s > 0.0
+        moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s, doubted)
         if moved:
             pump.water_moves()
-        elif self.witness.stands(pump.suspect):
+        elif self.witness.stands(pump.suspect or pump.dead_meter):
             pump.try_again(cold=True)
 
     def _spends_floor(self, r: Readings, v: View) -> bool:

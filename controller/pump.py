@@ -28,6 +28,7 @@ LONGEST_PI_STEP_S = 10.0  # the pump answers in seconds: a longer step would mak
 METER_LAG_S = 15.0  # a pulse meter still shows the kick
 IDLE_S = 60.0  # coasting water and the meter's lag are over
 TRY_HARDER = 0.4  # of the starting duty, more at each new try
+DOUBTED_S = 24 * 3600.0  # for how long the last proof that water stood outweighs a warm supply (own judgement)
 NOMINAL_V = 12.0
 IDLE_SHARE = 0.85  # of the smallest running duty: where the flow curve starts (own judgement)
 
@@ -96,6 +97,7 @@ class PumpDrive(Memory):
         "breath_s",
         "counts_idle",
         "dead_meter",
+        "doubted_s",
         "dry_s",
         "due_kg_s",
         "duty",
@@ -140,6 +142,7 @@ class PumpDrive(Memory):
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
+        self.doubted_s = 0.0  # that long a supply that grows warm proves nothing: it did so, or the meter was good, and no water moved
         self.counts_idle = False  # the meter counted as much while the pump stood: it says nothing about this run
         self.rested_s = 0.0
         self.suspect = False
@@ -188,6 +191,7 @@ class PumpDrive(Memory):
     def rest(self, elapsed_s: float) -> float:
         """Stop; returns the duty, 0."""
         self.locked_s = max(0.0, self.locked_s - elapsed_s)
+        self.doubted_s = max(0.0, self.doubted_s - elapsed_s)
         self.rested_s = elapsed_s + (self.rested_s if self.mode == OFF else 0.0)
         self.mode, self.duty, self.ramped_kg_s, self.on_s, self.dry_s = OFF, 0.0, 0.0, 0.0, 0.0
         self.breath_s = 0.0
@@ -269,13 +273,15 @@ class PumpDrive(Memory):
             self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
+            if self.tries > 0.0 and not self.suspect and not self.dead_meter:  # the last that the meter said was: no water
+                self.doubted_s = DOUBTED_S
             return
         self.dry_s += dt_s
         self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
         if self.dry_s < NO_FLOW_S:
             return
         silent = not self.kick_seen and measured_kg_s <= SILENT_KG_S
-        if silent and abs(supply_c - self.moved_supply_c) > MOVED_K:
+        if silent and self.doubted_s <= 0.0 and abs(supply_c - self.moved_supply_c) > MOVED_K:
             self.dead_meter, self.trim.integral = True, 0.0
         elif self.locked:  # then only frost drives it, and one start in each pulse is enough
             self.dry_s = 0.0
@@ -289,16 +295,19 @@ class PumpDrive(Memory):
 
     def water_moves(self) -> None:
         """Forget failed tries: water moves."""
-        self.dry_s, self.tries, self.pause_s = 0.0, 0.0, FIRST_PAUSE_S
+        self.dry_s, self.tries, self.pause_s, self.doubted_s = 0.0, 0.0, FIRST_PAUSE_S, 0.0
         self.suspect = self.locked_cold = False
 
     def try_again(self, cold: bool = False) -> None:
         """Start anew since no water moves, or, after some tries, rest; ``cold``: told by temperatures, not the meter."""
         self.dry_s = 0.0
         self.suspect = cold
-        # water seemed to vouch against a silent meter, and now stands: that was no dead meter
-        self.tries = TRIES + 1.0 if cold and self.dead_meter else self.tries + 1.0
-        self.dead_meter = self.dead_meter and not cold
+        self.tries += 1.0
+        if cold and self.dead_meter:  # water seemed to vouch against a silent meter, and now stands: that was no dead meter
+            self.tries, self.dead_meter = TRIES + 1.0, False
+            self.doubted_s = DOUBTED_S
+        elif cold and self.doubted_s > 0.0:
+            self.doubted_s = DOUBTED_S
         self.mode = ARMED
         if cold:
             self.mode, self.duty, self.breath_s = OFF, 0.0, BREATH_S

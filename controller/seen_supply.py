@@ -7,7 +7,7 @@ leaps to and fro is the probe's noise.
 from __future__ import annotations
 
 from controller.memory import Memory
-from controller.wobble import Wobble
+from controller.wobble import RESTLESS_K, Wobble
 
 HELD_S = 30.0  # fresh water changes within that
 
@@ -32,8 +32,8 @@ class SeenSupply(Memory):
 
     @property
     def restless(self) -> bool:
-        """Whether the reading leaps to and fro as no water does."""
-        return self.wobble.restless
+        """Whether the reading leaps to and fro as no water does, or did of late."""
+        return self.wobble.worst_k > RESTLESS_K
 
     @property
     def mean_c(self) -> float:
@@ -53,6 +53,6 @@ class SeenSupply(Memory):
         wobble = self.wobble
         self.kept_s = wobble.still.same_s
         wobble.update(supply_c, dt_s)
-        if not wobble.restless or supply_c != supply_c:
+        if not self.restless or supply_c != supply_c:
             return supply_c
-        return max(supply_c, wobble.mean_c + wobble.wobble_k)
+        return max(supply_c, wobble.mean_c + wobble.worst_k)

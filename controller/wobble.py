@@ -14,14 +14,18 @@ DOUBTED_S = 3600.0  # what leapt to and fro is doubted for so long
 
 
 class Wobble(Memory):
-    """One reading: how long it has stood still, its running mean, and the mean of its leaps to and fro."""
+    """One reading: how long it has stood still, its running mean, and the mean of its leaps to and fro.
 
-    __slots__ = ("calm_s", "leap_k", "mean_c", "still", "wobble_k")
+    ``worst_k`` is the largest such mean of late: where the leaps the other way are refused as too far, those that are left
+    show no wobble, though the noise is the same.
+    """
+
+    __slots__ = ("calm_s", "leap_k", "mean_c", "still", "wobble_k", "worst_k")
 
     def __init__(self) -> None:
         self.still = Still()
         self.mean_c = nan
-        self.leap_k = self.wobble_k = 0.0
+        self.leap_k = self.wobble_k = self.worst_k = 0.0
         self.calm_s = DOUBTED_S
 
     @property
@@ -42,6 +46,7 @@ class Wobble(Memory):
     def update(self, value_c: float, dt_s: float) -> None:
         """Take a reading; NaN tells nothing."""
         self.calm_s = 0.0 if self.restless else min(self.calm_s + dt_s, DOUBTED_S)
+        self.worst_k *= 1.0 - min(dt_s / DOUBTED_S, 1.0)
         leap_k = value_c - self.still.last
         self.still.update(value_c, dt_s)
         if value_c != value_c:
@@ -55,4 +60,5 @@ class Wobble(Memory):
         if leap_k != 0.0:  # else a reading that was refused: nothing new
             back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
             self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
+            self.worst_k = max(self.worst_k, self.wobble_k)
             self.leap_k = leap_k

@@ -47,6 +47,17 @@ def test_a_missing_or_a_refused_reading_is_no_leap() -> None:
     assert wobbled([10.0, 12.0, 12.0, 12.0, 12.0, 10.0]).wobble_k == 0.0  # it stood at the new place
 
 
+def test_the_worst_wobble_of_late_fades_within_an_hour_and_more() -> None:
+    wobble = wobbled([10.0, 14.0] * 20)
+    worst_k = wobble.worst_k
+    assert worst_k == wobble.wobble_k == pytest.approx(4.0, rel=0.01)
+    for _ in range(6):
+        wobble.update(14.0, 600.0)  # the leaps the other way are refused: nothing new
+    assert wobble.worst_k == pytest.approx(worst_k * (5.0 / 6.0) ** 6)
+    wobble.update(14.0, 2.0 * DOUBTED_S)
+    assert wobble.worst_k == 0.0
+
+
 def test_the_running_mean_takes_a_quarter_of_each_reading() -> None:
     assert wobbled([10.0, 14.0]).mean_c == 11.0
 

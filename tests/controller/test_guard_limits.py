@@ -832,10 +832,56 @@ def test_cold_water_against_a_meter_called_dead_ends_the_tries_at_once() -> None
     drive.dead_meter = True
     drive.try_again(cold=True)
     assert drive.locked and drive.locked_cold and not drive.dead_meter
+    assert drive.doubted_s == 24 * 3600.0
+    drive.kick_seen = False
+    dry(30.0, drive=drive, supply_c=40.0)
+    assert not drive.dead_meter  # a warm supply has proved nothing before
     other = running()
     other.dead_meter = True
     other.try_again()
     assert not other.locked and other.dead_meter and other.tries == 1.0
+
+
+@pytest.mark.parametrize(
+    ("tries", "suspect", "dead", "doubted"),
+    [(1.0, False, False, True), (0.0, False, False, False), (1.0, True, False, False), (1.0, False, True, False)],
+)
+def test_a_meter_that_falls_silent_after_it_said_no_water_leaves_a_doubt(
+    tries: float, suspect: bool, dead: bool, doubted: bool
+) -> None:
+    drive = running()
+    drive.tries, drive.suspect, drive.dead_meter = tries, suspect, dead
+    drive._watch(nan, 40.0, 1.0)
+    assert (drive.doubted_s > 0.0) is doubted
+
+
+def test_a_doubt_lasts_a_day_unless_water_stood_again_or_moves() -> None:
+    drive = running()
+    drive.doubted_s = 3600.0
+    drive.rest(1800.0)
+    assert drive.doubted_s == 1800.0
+    drive.try_again(cold=True)
+    assert drive.doubted_s == 24 * 3600.0
+    drive.try_again()
+    drive.rest(25 * 3600.0)
+    assert drive.doubted_s == 0.0
+    drive.try_again(cold=True)
+    assert drive.doubted_s == 0.0
+    drive.doubted_s = 3600.0
+    drive.water_moves()
+    assert drive.doubted_s == 0.0
+
+
+def test_only_water_that_came_back_warm_ends_a_doubt() -> None:
+    witness = FlowWitness(250.0)
+    for minute in range(4):
+        assert not witness.update(15.0, 45.0, 15.0, 60.0, 0.06, 60.0, doubted=True)
+        assert witness.stands(False) is (minute == 3)
+    assert witness.update(15.0, 45.0, 15.0, 60.0, 0.06, 60.0)
+    assert [witness.came_back(c) for c in (nan, 8.0, 5.0, nan, 8.0, 8.1)] == [False] * 5 + [True]
+    witness.rest()
+    assert not witness.came_back(8.1)
+    assert not witness.came_back(5.0) and not witness.came_back(7.0)
 
 
 @pytest.mark.parametrize(

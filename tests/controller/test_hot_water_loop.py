@@ -151,6 +151,9 @@ def test_a_restless_supply_may_be_as_hot_as_its_mean_and_one_leap() -> None:
     seen.begin(40.0)
     hottest_c = [seen.update(40.0 + 4.0 * (k % 2), 10.0) for k in range(40)]
     assert hottest_c[-2:] == pytest.approx([45.71, 46.29], abs=0.01)  # means a seventh of 2 K off 42, and 4 to and fro
+    for _ in range(6):  # what leaps up is refused now, and kept readings wobble no more
+        hottest_c.append(seen.update(40.0, 10.0))
+    assert seen.restless and hottest_c[-1] > 43.9
     calm = SeenSupply()
     calm.begin(40.0)
     assert [calm.update(40.0 + k, 10.0) for k in range(3)] == [40.0, 41.0, 42.0]
