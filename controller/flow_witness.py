@@ -66,7 +66,11 @@ class FlowWitness(Memory):
             self.from_cold = span_k > TELLING_SPAN_K and supply_c - return_c < FAR_BELOW_SHARE * expected_k
         self._look_for_front(start_c, supply_c, dt_s)
         creeps = self.from_cold and not self.front  # hot water would have come as a front
-        if doubted or creeps or water_stands(start_c if self.front else supply_c, supply_c, return_c, expected_k, span_k):
+        if (
+            doubted
+            or creeps
+            or water_stands(start_c if self.front else supply_c, supply_c, return_c, expected_k, span_k)
+        ):
             self.stands_s += dt_s
             return False
         self.stands_s = 0.0

@@ -142,7 +142,8 @@ class PumpDrive(Memory):
         self.pause_s = FIRST_PAUSE_S
         self.meter_fitted = False
         self.dead_meter = False
-        self.doubted_s = 0.0  # that long a supply that grows warm proves nothing: it did so, or the meter was good, and no water moved
+        # that long a supply that grows warm proves nothing: it did so, or the meter was good, and no water moved
+        self.doubted_s = 0.0
         self.counts_idle = False  # the meter counted as much while the pump stood: it says nothing about this run
         self.rested_s = 0.0
         self.suspect = False
@@ -273,7 +274,9 @@ class PumpDrive(Memory):
             self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
-            if self.tries > 0.0 and not self.suspect and not self.dead_meter:  # the last that the meter said was: no water
+            if (
+                self.tries > 0.0 and not self.suspect and not self.dead_meter
+            ):  # the last that the meter said was: no water
                 self.doubted_s = DOUBTED_S
             return
         self.dry_s += dt_s
@@ -303,7 +306,9 @@ class PumpDrive(Memory):
         self.dry_s = 0.0
         self.suspect = cold
         self.tries += 1.0
-        if cold and self.dead_meter:  # water seemed to vouch against a silent meter, and now stands: that was no dead meter
+        if (
+            cold and self.dead_meter
+        ):  # water seemed to vouch against a silent meter, and now stands: that was no dead meter
             self.tries, self.dead_meter = TRIES + 1.0, False
             self.doubted_s = DOUBTED_S
         elif cold and self.doubted_s > 0.0:

@@ -33,7 +33,7 @@ class SeenSupply(Memory):
     @property
     def restless(self) -> bool:
         """Whether the reading leaps to and fro as no water does, or did of late."""
-        return self.wobble.worst_k > RESTLESS_K
+        return self.wobble.noise_k > RESTLESS_K
 
     @property
     def mean_c(self) -> float:
@@ -55,4 +55,4 @@ class SeenSupply(Memory):
         wobble.update(supply_c, dt_s)
         if not self.restless or supply_c != supply_c:
             return supply_c
-        return max(supply_c, wobble.mean_c + wobble.worst_k)
+        return max(supply_c, wobble.mean_c + wobble.noise_k)

@@ -16,8 +16,8 @@ DOUBTED_S = 3600.0  # what leapt to and fro is doubted for so long
 class Wobble(Memory):
     """One reading: how long it has stood still, its running mean, and the mean of its leaps to and fro.
 
-    ``worst_k`` is the largest such mean of late: where the leaps the other way are refused as too far, those that are left
-    show no wobble, though the noise is the same.
+    ``worst_k`` follows that mean up, and down in an hour: where the leaps the other way are refused as too far, those that
+    are left show no wobble, though the noise is the same.
     """
 
     __slots__ = ("calm_s", "leap_k", "mean_c", "still", "wobble_k", "worst_k")
@@ -37,6 +37,11 @@ class Wobble(Memory):
     def restless(self) -> bool:
         """Whether the reading leaps to and fro as no water does."""
         return self.wobble_k > RESTLESS_K
+
+    @property
+    def noise_k(self) -> float:
+        """How far it leaps to and fro, or did of late [K]."""
+        return max(self.wobble_k, self.worst_k)
 
     def begin(self, value_c: float) -> None:
         """Begin anew: what changed up to here is no leap."""
@@ -60,5 +65,5 @@ class Wobble(Memory):
         if leap_k != 0.0:  # else a reading that was refused: nothing new
             back_k = min(abs(leap_k), abs(self.leap_k)) if leap_k * self.leap_k < 0.0 else 0.0
             self.wobble_k += WOBBLE_SHARE * (back_k - self.wobble_k)
-            self.worst_k = max(self.worst_k, self.wobble_k)
+            self.worst_k += WOBBLE_SHARE * max(self.wobble_k - self.worst_k, 0.0)
             self.leap_k = leap_k
