@@ -31,7 +31,7 @@ from controller.fan_watch import FanWatch
 from controller.flow_witness import FlowWitness
 from controller.frost import PROOF_ROOM_K, FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
-from controller.guards import crop_at_risk, hand_run_takes_heat
+from controller.guards import FAR_BELOW_SHARE, crop_at_risk, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
 from controller.leap_watch import LeapWatch
 from controller.memory import Memory, SnapshotError
@@ -252,9 +252,17 @@ class Controller(Memory):
 
     def _hot_supply_c(self, r: Readings) -> float:
         """Return how hot the supply may be [degC]: as shown of late, and more where its probe has leapt down."""
-        if self.checks.age_s("water_supply_c", self.clock.now_s) > STALE_S:
+        if self.checks.age_s("water_supply_c", self.clock.now_s) > STALE_S or self._shows_return(r):
             return nan
         return r.water_supply_c + self.leap.supply_low_k
+
+    def _shows_return(self, r: Readings) -> bool:
+        """Tell whether a cool supply may be the return instead: of two probes that changed places the other is silent."""
+        if not self.checks.lost("water_return_c"):
+            return False
+        v, return_c = self._view, likely_return_c(r)
+        rise_k = expected_rise_k(v.core_c, return_c, v.flow_kg_s, self._settings.coil_ua_w_k)
+        return r.water_supply_c - return_c < FAR_BELOW_SHARE * rise_k
 
     def _cold_supply_c(self, r: Readings) -> float:
         """Return how cold the supply may be [degC], NaN for a reading kept from before; less where its probe leapt up."""
@@ -398,6 +406,7 @@ class Controller(Memory):
             pulse_kg_s = max(pump.least_flow_kg_s, min(self.frost.pulse_kg_s, self._settings.flow_target_kg_s))
             hot_c = self._hot_supply_c(r)
             hot_c = hot_c if hot_c == hot_c else v.core_c  # so little water is moved that all of it stood in the pile
+            hot_c = r.water_return_c if r.water_return_c > hot_c else hot_c  # the two may be swapped
             target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:
                 loop.hot.pulse(hot_c, pump.on_s + clock.dt_s, clock.dt_s)

@@ -8,8 +8,9 @@ from dataclasses import replace
 from math import exp, nan
 
 import pytest
+from helpers import START_S, reading
 
-from controller import ControllerSettings
+from controller import Controller, ControllerSettings
 from controller.guards import TOO_HOT_LONGEST_S
 from controller.media import WATER_J_KG_K
 from controller.pump import IDLE_S, PumpDrive
@@ -203,3 +204,31 @@ def test_a_reading_that_came_with_the_water_and_stands_far_too_low_is_held(suppl
     loop.asked_kg_s, loop.on_s = 0.05, 600.0
     loop.seen.begin(12.0)
     assert hottest_c(loop, supply_c, times=8) == believed_c
+
+
+@pytest.mark.parametrize(
+    ("supply_c", "return_c", "unseen"),
+    [(40.0, nan, False), (12.0, nan, True), (12.0, 14.0, False)],
+    ids=["hot enough", "cool", "both read"],
+)
+def test_a_cool_supply_may_be_the_return_where_that_is_silent(supply_c: float, return_c: float, unseen: bool) -> None:
+    controller, minute_s = Controller(S), 60.0
+    for minute in range(60):  # a silent probe keeps its value for a while
+        both = {"water_supply_c": supply_c, "water_return_c": return_c if minute else 14.0}
+        controller.step(reading(START_S + minute * minute_s, greenhouse_c=4.0, **both))
+    controller._view.flow_kg_s, controller._view.core_c = 0.06, 60.0
+    hot_c = controller._hot_supply_c(controller.checks._readings)
+    assert hot_c != hot_c if unseen else hot_c == supply_c
+
+
+@pytest.mark.parametrize("hot", [True, False])
+def test_a_pulse_against_frost_is_as_hot_as_the_hotter_of_both_probes(hot: bool) -> None:
+    controller, duty, hots = Controller(S), 0.0, set()
+    for step in range(380):  # the first pulse; a supply that stands still through all of it is soon doubted
+        flow_kg_s = 0.06 if duty > 0.0 else 0.0
+        water = {"water_supply_c": 0.2, "water_flow_kg_s": flow_kg_s, "water_return_c": 58.0 if hot else 0.2}
+        d = controller.step(reading(START_S + 10.0 * step, outdoor_c=-12.0, **water))
+        if controller.pump.on_s > 10.0:
+            hots.add((d.limit, controller.loop.hot.is_hot))
+        duty = d.commands.pump_duty
+    assert hots == {("frost", hot)}
