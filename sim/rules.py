@@ -106,7 +106,7 @@ class View:
         "latched_fan",
         "pump_v", "fan_v", "flow_kg_s", "fan_kg_s", "core_c", "made_w", "frozen", "supply_c", "return_c", "house_c",
         "out_c",
-        "tank_c", "co2", "pump_soc", "fan_soc", "drawn_w", "coldest_j_kg", "moisture", "battery_c", "pump_charges",
+        "tank_c", "co2", "pump_soc", "fan_soc", "coldest_j_kg", "moisture", "battery_c", "pump_charges",
         "fan_charges", "tank_change_k", "silent_core", "silent_supply", "starts_h", "starts_day", "raised_10min",
         "raised_h",
         "core_fall_k", "day_drawn_j", "day_ice_j", "day_made_j", "safe", "sound", "tank_fall_k", "rh", "pile_o2", "silent",

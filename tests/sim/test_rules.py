@@ -31,7 +31,6 @@ GOOD = {
     "fan_v": 12.6, "flow_kg_s": 0.06, "fan_kg_s": 0.02, "core_c": 58.0, "made_w": 2000.0, "frozen": False,
     "supply_c": 38.0,
     "return_c": 15.0, "house_c": 12.0, "out_c": 2.0, "tank_c": 12.0, "co2": 6e-4, "pump_soc": 0.9, "fan_soc": 0.9,
-    "drawn_w": 0.0,
     "coldest_j_kg": 4e4, "moisture": 0.6, "battery_c": 5.0, "pump_charges": False, "fan_charges": False,
     "tank_change_k": 0.0,
     "silent_core": False, "silent_supply": False, "starts_h": 1, "starts_day": 8, "raised_10min": 0, "raised_h": 0,
