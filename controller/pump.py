@@ -101,6 +101,8 @@ class PumpDrive(Memory):
         "dry_s",
         "due_kg_s",
         "duty",
+        "idle_kg_s",
+        "idle_s",
         "kick_seen",
         "least_duty",
         "locked_cold",
@@ -145,6 +147,7 @@ class PumpDrive(Memory):
         # that long a supply that grows warm proves nothing: it did so, or the meter was good, and no water moved
         self.doubted_s = 0.0
         self.counts_idle = False  # the meter counted as much while the pump stood: it says nothing about this run
+        self.idle_kg_s = self.idle_s = 0.0  # what it counted then, and for how long it has counted no more in this run
         self.rested_s = 0.0
         self.suspect = False
         self.start_supply_c = nan
@@ -214,9 +217,11 @@ class PumpDrive(Memory):
             self.start_supply_c = self.moved_supply_c = supply_c
             if self.rested_s >= IDLE_S:
                 self.counts_idle = measured_kg_s > max(0.5 * target_kg_s, METER_WORKS_KG_S)
+                self.idle_kg_s, self.idle_s = measured_kg_s, 0.0
             if dt_s > SHORT_TICK_S:
                 return 0.0
         if self.counts_idle:
+            self._compare(measured_kg_s, dt_s)
             measured_kg_s = nan  # regulated down to the flow that it invents, the pump would run dry
         if self.mode == ARMED:
             return self._kick(dt_s)
@@ -292,6 +297,13 @@ class PumpDrive(Memory):
             self.try_again()
             self.moved_supply_c = supply_c  # a trickle would add up over the tries
 
+    def _compare(self, measured_kg_s: float, dt_s: float) -> None:
+        """Doubt the water where a meter that counts at rest counts no more while the pump turns: its noise would add up."""
+        more = measured_kg_s != measured_kg_s or measured_kg_s > self.idle_kg_s + METER_WORKS_KG_S
+        self.idle_s = 0.0 if more or self.mode != RUN else self.idle_s + dt_s
+        if self.idle_s > NO_FLOW_S:
+            self.doubted_s = DOUBTED_S
+
     def moves(self, measured_kg_s: float) -> bool:
         """Tell whether the meter shows a fair part of the flow that is asked for, and no trickle for the duty."""
         return measured_kg_s > max(NO_FLOW_SHARE * self.ramped_kg_s, TRICKLE_SHARE * self.due_kg_s)
@@ -311,8 +323,8 @@ class PumpDrive(Memory):
         ):  # water seemed to vouch against a silent meter, and now stands: that was no dead meter
             self.tries, self.dead_meter = TRIES + 1.0, False
             self.doubted_s = DOUBTED_S
-        elif cold and self.doubted_s > 0.0:
-            self.doubted_s = DOUBTED_S
+        elif cold and self.doubted_s > 0.0:  # meter and temperatures agree: half of the tries will do
+            self.tries, self.doubted_s = self.tries + 1.0, DOUBTED_S
         self.mode = ARMED
         if cold:
             self.mode, self.duty, self.breath_s = OFF, 0.0, BREATH_S

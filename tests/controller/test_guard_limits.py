@@ -861,7 +861,9 @@ def test_a_doubt_lasts_a_day_unless_water_stood_again_or_moves() -> None:
     drive.rest(1800.0)
     assert drive.doubted_s == 1800.0
     drive.try_again(cold=True)
-    assert drive.doubted_s == 24 * 3600.0
+    assert drive.doubted_s == 24 * 3600.0 and drive.tries == 2.0 and not drive.locked
+    drive.try_again(cold=True)
+    assert drive.locked_cold and drive.locked_s == 900.0  # after two tries, not four
     drive.try_again()
     drive.rest(25 * 3600.0)
     assert drive.doubted_s == 0.0
@@ -870,6 +872,22 @@ def test_a_doubt_lasts_a_day_unless_water_stood_again_or_moves() -> None:
     drive.doubted_s = 3600.0
     drive.water_moves()
     assert drive.doubted_s == 0.0
+
+
+@pytest.mark.parametrize(
+    ("counted", "doubted"), [(0.078, True), (0.082, True), (0.084, False), (0.12, False), (nan, False)]
+)
+def test_a_meter_that_counts_at_rest_and_no_more_while_the_pump_turns_leaves_a_doubt(
+    counted: float, doubted: bool
+) -> None:
+    drive = PumpDrive(S)
+    drive.rest(120.0)
+    for _ in range(32):
+        drive.drive(0.06, 0.078, 50.0, 12.0, 1.0)
+    assert drive.counts_idle and drive.mode == RUN and drive.doubted_s == 0.0  # thirty seconds prove nothing
+    for _ in range(33):
+        drive.drive(0.06, counted, 50.0, 12.0, 1.0)
+    assert (drive.doubted_s > 0.0) is doubted
 
 
 def test_only_water_that_came_back_warm_ends_a_doubt() -> None:
