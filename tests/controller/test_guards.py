@@ -117,11 +117,12 @@ def test_haste_begins_once_it_is_told_and_is_greatest_before_the_stop() -> None:
 def test_short_bursts_of_hot_water_are_told_before_they_make_an_hour() -> None:
     """Some minutes in every quarter of an hour, each time for less than the alarm waits."""
     controller, now_s = drawing_controller()
-    told_after_s, burst_s, tick_s = 0.0, 0.0, 60.0
+    told_after_s, burst_s, tick_s, flow_kg_s = 0.0, 0.0, 60.0, 0.0
     for k in range(240):
         hot = k % 15 < 5  # the pump starts within the first two
         changes = {"greenhouse_c": 5.0 if hot else 20.0, "water_supply_c": 55.0 if hot else 30.0}
-        d = controller.step(reading(now_s + k * tick_s, water_flow_kg_s=0.06 if hot else 0.0, **changes))
+        d = controller.step(reading(now_s + k * tick_s, water_flow_kg_s=flow_kg_s, **changes))
+        flow_kg_s = 0.06 if d.commands.pump_duty > 0.0 else 0.0
         burst_s += tick_s if d.commands.pump_duty > 0.0 and hot else 0.0
         if any(a.code == "scald" for a in d.alarms):
             told_after_s = burst_s

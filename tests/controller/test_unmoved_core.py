@@ -66,13 +66,14 @@ def test_told_after_twelve_hours_of_doubt() -> None:
 def test_a_draw_under_a_core_probe_that_never_changes_ends_within_half_a_day(core_c: float, stuck: bool) -> None:
     """The water comes warm all the while. A probe that trembles by its last digit is believed."""
     controller, begin_s = drawing_controller()
-    moved = []
+    moved, flow_kg_s = [], 0.0
     for k in range(15 * 360):
         tremble_k = 0.0625 * (k % 2)
         seen_c = core_c + (0.0 if stuck else tremble_k)
-        water = {"water_supply_c": 40.0 + tremble_k, "water_flow_kg_s": 0.06}
+        water = {"water_supply_c": 40.0 + tremble_k, "water_flow_kg_s": flow_kg_s}
         d = controller.step(reading(begin_s + 10.0 * k, pile_core_c=seen_c, greenhouse_c=5.0, **water))
         moved.append(d.commands.pump_duty)
+        flow_kg_s = 0.06 if d.commands.pump_duty > 0.0 else 0.0
     assert sum(moved[: 2 * 360]) > 0.0
     assert (sum(moved[-5 * 360 :]) == 0.0) is stuck
     assert (d.estimate.core_sd_c > 8.0) is stuck and d.estimate.core_sd_c < 11.0
