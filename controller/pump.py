@@ -279,10 +279,8 @@ class PumpDrive(Memory):
             self.water_moves()
             return
         if measured_kg_s != measured_kg_s or self.dead_meter:
-            if (
-                self.tries > 0.0 and not self.suspect and not self.dead_meter
-            ):  # the last that the meter said was: no water
-                self.doubted_s = DOUBTED_S
+            if self.tries > 0.0 and not self.suspect and not self.dead_meter:
+                self.doubted_s = DOUBTED_S  # the last that the meter said was: no water
             return
         self.dry_s += dt_s
         self.trim.push(DRY_PUSH_PER_S * min(dt_s, LONGEST_PI_STEP_S))
@@ -318,9 +316,8 @@ class PumpDrive(Memory):
         self.dry_s = 0.0
         self.suspect = cold
         self.tries += 1.0
-        if (
-            cold and self.dead_meter
-        ):  # water seemed to vouch against a silent meter, and now stands: that was no dead meter
+        if cold and self.dead_meter:
+            # water seemed to vouch against a silent meter, and now stands: that was no dead meter
             self.tries, self.dead_meter = TRIES + 1.0, False
             self.doubted_s = DOUBTED_S
         elif cold and self.doubted_s > 0.0:  # meter and temperatures agree: half of the tries will do
