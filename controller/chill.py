@@ -13,6 +13,7 @@ FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a we
 LONG_FROM_K = 7.0  # and in a long draw: the skin of the coil cools first (own judgement)
 FOLLOWS = 0.3  # of the gap, with every draw that is judged
 LONG_S = 3600.0  # of a long draw, until most of what its water shows is believed (own judgement)
+BED_SHARE = 0.3  # of the pile, from which the coil takes its heat within a day (own judgement)
 GONE_S = 2 * 86400.0  # how fast warmth comes back to it (own judgement)
 
 
@@ -27,6 +28,10 @@ class Chill(Memory):
     def pass_time(self, dt_s: float) -> None:
         """Let warmth come back."""
         self.k *= GONE_S / (GONE_S + dt_s)
+
+    def reckon(self, cooled_k: float) -> None:
+        """Take a draw that no water shows, by which it cooled the whole pile [K]: the coil's bed cooled more."""
+        self.k += cooled_k / BED_SHARE
 
     def judge(self, believed_c: float, stood_c: float, by_coil_c: float) -> None:
         """Compare the ``believed_c`` core without this chill with the water, once it has passed coil and drum [degC].

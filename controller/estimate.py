@@ -231,6 +231,8 @@ class PileObserver(Memory):
         self.witnesses *= kept
         supply_c = r.water_supply_c if witness_c is None else witness_c
         self.mute_s = 0.0 if supply_c == supply_c else self.mute_s + dt_s
+        if self.mute_s > HOLD_CORE_S:  # no water will show what the draw does to the coil's bed
+            self.chill.reckon(water_w * dt_s / self._capacity_j_k)
         shown_c = self.witness.update(flow_kg_s, supply_c, dt_s)
         if shown_c == shown_c:
             self._hear_witness(shown_c, supply_c, likely_return_c(r), flow_kg_s)

@@ -9,9 +9,11 @@ from helpers import reading
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller import ControllerSettings
 from controller.checks import COLD_RETURN_C, COOL_RETURN_C, Readings, SensorChecks, likely_return_c
-from controller.chill import FOLLOWS, FROM_K, Chill
+from controller.chill import BED_SHARE, FOLLOWS, FROM_K, Chill
 from controller.coil import core_for_supply_c, expected_rise_k
+from controller.estimate import PileObserver
 from controller.media import WATER_J_KG_K
 
 
@@ -100,3 +102,29 @@ def test_a_long_draw_is_followed_upward_only() -> None:
     for _ in range(100):
         chill.follow(60.0, 48.0, 3600.0)
     assert chill.k == pytest.approx(5.0)
+
+
+def test_a_draw_that_no_water_shows_chills_the_bed_by_what_it_took() -> None:
+    """Half a kelvin of the whole pile is, in three tenths of it, 1.67 K."""
+    chill = Chill()
+    chill.reckon(0.5)
+    assert chill.k == pytest.approx(1.667, abs=0.001)
+    chill.reckon(0.5)
+    assert chill.k == pytest.approx(3.333, abs=0.001)
+
+
+@pytest.mark.parametrize(("supply_c", "chills"), [(nan, True), (50.0, False)])
+def test_only_a_supply_that_has_been_silent_for_half_an_hour_lets_the_bed_be_reckoned(
+    supply_c: float, chills: bool
+) -> None:
+    pile = PileObserver(ControllerSettings())
+    for minute in range(30):
+        pile.update(seen(pile_core_c=60.0, water_supply_c=supply_c), 0.1, 5000.0, 0.0, 60.0)
+        assert pile.chill.k == 0.0 or minute > 30
+    core_c = pile.core_c
+    for _ in range(60):
+        pile.update(seen(pile_core_c=60.0, water_supply_c=supply_c), 0.1, 5000.0, 0.0, 60.0)
+    assert (pile.chill.k > 1.0) is chills
+    if chills:
+        took_k = 60 * 60.0 * 5000.0 / pile._capacity_j_k
+        assert core_c - pile.core_c == pytest.approx(took_k / BED_SHARE, rel=0.02)
