@@ -13,7 +13,6 @@ from controller.memory import Memory
 
 FIRST_LOOK_S = 240.0  # what stood in the coil has reached the supply probe by then, and a dry pump bears it
 LATER_LOOK_S = 180.0  # after another start at full duty
-LEAST_LOOK_S = 60.0
 # Water that moves brings a front: the supply changes by ten kelvins and more within a minute or two. What creeps along the
 # pipe by conduction, or with the trickle of a pump that draws air, takes many minutes for it (own judgement).
 CREEP_K_S, FRONT_K = 3.0 / 60.0, 3.0
@@ -86,13 +85,9 @@ class FlowWitness(Memory):
         self.crept_c += min(max(supply_c - self.crept_c, -CREEP_K_S * dt_s), CREEP_K_S * dt_s)
         self.front = self.front or abs(supply_c - self.crept_c) > FRONT_K
 
-    def stands(self, tried_before: bool, unproven_s: float = 0.0) -> bool:
-        """Tell whether it has lasted long enough to act on it; begins to count anew when it has.
-
-        ``unproven_s``: for how long the pump has turned in this run against a meter that says no [s].
-        """
-        look_s = LATER_LOOK_S if tried_before else FIRST_LOOK_S
-        if self.stands_s < min(look_s, max(LATER_LOOK_S - unproven_s + self.stands_s, LEAST_LOOK_S)):
+    def stands(self, tried_before: bool) -> bool:
+        """Tell whether it has lasted long enough to act on it; begins to count anew when it has."""
+        if self.stands_s < (LATER_LOOK_S if tried_before else FIRST_LOOK_S):
             return False
         self.stands_s = 0.0
         return True

@@ -220,10 +220,8 @@ def test_a_cut_load_is_told_from_a_dry_pump_by_the_missing_sag() -> None:
         sag = 0.0 if cut else 0.4 * d.commands.pump_duty
         flow = 0.06 if d.commands.pump_duty > 0.0 and not cut else 0.0
         house_c = 6.0 if k % 900 < 300 else 9.0  # short draws, so that there are many starts
-        live = {
-            "water_supply_c": 40.0 + 0.0625 * (k % 2),
-            "pile_core_c": 64.0 + 0.0625 * (k % 2),
-        }  # such probes tremble
+        tremble_k = 0.0625 * (k % 2)  # as live probes do
+        live = {"water_supply_c": 40.0 + tremble_k, "pile_core_c": 64.0 + tremble_k}
         m = reading(now_s + 2.0 * k, greenhouse_c=house_c, pump_battery_v=12.8 - sag, water_flow_kg_s=flow, **live)
         d = controller.step(m)
     assert [a.code for a in d.alarms if a.code.startswith(("pump", "no-"))] == ["pump-supply-cut"]

@@ -432,19 +432,6 @@ def test_standing_water_is_acted_on_after_four_minutes_or_three(tried: bool, tic
     assert acts == ([False] * (ticks - 1) + [True]) * 2
 
 
-@pytest.mark.parametrize(
-    ("unproven_s", "acts_s"),
-    [(0.0, 240.0), (30.0, 180.0), (60.0, 120.0), (120.0, 60.0), (999.0, 60.0)],
-)
-def test_a_run_that_the_meter_denied_from_its_start_is_acted_on_sooner(unproven_s: float, acts_s: float) -> None:
-    """``unproven_s``: turned before the temperatures were looked at."""
-    witness, now_s = FlowWitness(250.0), 0.0
-    while now_s == 0.0 or not witness.stands(False, unproven_s + now_s if unproven_s else 0.0):
-        witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
-        now_s += 60.0
-    assert now_s == acts_s
-
-
 @pytest.mark.parametrize(("denied", "told"), [(True, 2), (False, None)])
 def test_short_runs_without_a_sign_of_water_add_up_where_a_meter_denied_it(denied: bool, told: int | None) -> None:
     """Pulses against frost last three minutes: four are wanted."""
