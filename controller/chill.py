@@ -10,7 +10,9 @@ from __future__ import annotations
 from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
-LONG_FROM_K = 7.0  # and in a long draw: the skin of the coil cools first (own judgement)
+# In a long draw the skin of compost on the coil cools first, by as much as heat goes through it: not all of that is a chill
+SKIN_SHARE = 0.35  # of the drop from the bed to the water, as the set coil would have it (own judgement)
+LEAST_SKIN_K, MOST_SKIN_K = 2.0, 7.0
 FOLLOWS = 0.3  # of the gap, with every draw that is judged
 LONG_S = 3600.0  # of a long draw, until most of what its water shows is believed (own judgement)
 BED_SHARE = 0.3  # of the pile, from which the coil takes its heat within a day (own judgement)
@@ -47,9 +49,12 @@ class Chill(Memory):
         elif self.k > at_most_k:
             self.k += FOLLOWS * (at_most_k - self.k)
 
-    def follow(self, believed_c: float, by_coil_c: float, dt_s: float) -> None:
-        """Take one step of a long draw; ``by_coil_c`` is NaN for no such draw."""
-        shown_k = _chill_k(believed_c, by_coil_c, LONG_FROM_K)
+    def follow(self, believed_c: float, by_coil_c: float, drop_k: float, dt_s: float) -> None:
+        """Take one step of a long draw; ``by_coil_c`` is NaN for no such draw.
+
+        ``drop_k``: from the bed to the water, the heat drawn over the set conductance of the coil.
+        """
+        shown_k = _chill_k(believed_c, by_coil_c, min(max(SKIN_SHARE * drop_k, LEAST_SKIN_K), MOST_SKIN_K))
         if shown_k > self.k:
             self.k += (shown_k - self.k) * dt_s / (LONG_S + dt_s)
 

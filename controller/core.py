@@ -335,7 +335,7 @@ class Controller(Memory):
             s.coil_water_kg,
             self.clock.elapsed_s,
         )
-        self.pile.chill.follow(self.pile.unchilled_c, self.coil.bed_c, dt_s)
+        self.pile.chill.follow(self.pile.unchilled_c, self.coil.bed_c, v.water_w / s.coil_ua_w_k, dt_s)
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.rests
         v.saved = account.fullness

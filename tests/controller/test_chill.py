@@ -91,17 +91,26 @@ def test_only_hot_water_that_stood_takes_a_chill_back_at_once() -> None:
 
 
 def test_a_long_draw_is_followed_upward_only() -> None:
-    """An hour of 48 degC where 60 degC were believed: half of the 5 K beyond the usual 7."""
+    """An hour of 48 degC where 60 degC were believed: half of the 5 K beyond the 7 that a full draw cools its skin by."""
     chill = Chill()
-    chill.follow(60.0, nan, 60.0)
+    chill.follow(60.0, nan, 20.0, 60.0)
     assert chill.k == 0.0
-    chill.follow(60.0, 48.0, 3600.0)
+    chill.follow(60.0, 48.0, 20.0, 3600.0)
     assert chill.k == pytest.approx(2.5)
-    chill.follow(60.0, 54.0, 3600.0)
+    chill.follow(60.0, 54.0, 20.0, 3600.0)
     assert chill.k == pytest.approx(2.5)
     for _ in range(100):
-        chill.follow(60.0, 48.0, 3600.0)
+        chill.follow(60.0, 48.0, 20.0, 3600.0)
     assert chill.k == pytest.approx(5.0)
+
+
+@pytest.mark.parametrize(("drop_k", "skin_k"), [(0.0, 2.0), (4.0, 2.0), (10.0, 3.5), (15.0, 5.25), (20.0, 7.0), (60.0, 7.0)])
+def test_the_skin_of_the_coil_cools_by_what_is_drawn_through_it(drop_k: float, skin_k: float) -> None:
+    """A trickle cools it by next to nothing, so what its water lacks is a chill: 44 degC under a probe that reads 64."""
+    chill = Chill()
+    for _ in range(200):
+        chill.follow(64.0, 44.0, drop_k, 3600.0)
+    assert chill.k == pytest.approx(20.0 - skin_k)
 
 
 def test_a_draw_that_no_water_shows_chills_the_bed_by_what_it_took() -> None:
