@@ -383,7 +383,7 @@ class Controller(Memory):
         moved = self.witness.update(start_c, r.water_supply_c, return_c, v.core_c, flow_kg_s, dt_s, doubted)
         if moved:
             pump.water_moves()
-        elif self.witness.stands(pump.suspect or pump.dead_meter or doubted):
+        elif self.witness.stands(pump.suspect or pump.dead_meter or doubted, pump.on_s):
             pump.try_again(cold=True)
 
     def _spends_floor(self, r: Readings, v: View) -> bool:

@@ -13,6 +13,7 @@ from controller.memory import Memory
 
 FIRST_LOOK_S = 240.0  # what stood in the coil has reached the supply probe by then, and a dry pump bears it
 LATER_LOOK_S = 180.0  # after another start at full duty
+AGREED_S = 60.0  # of what the temperatures say, where a meter has said the same and the pump has run that long
 # Water that moves brings a front: the supply changes by ten kelvins and more within a minute or two. What creeps along the
 # pipe by conduction, or with the trickle of a pump that draws air, takes many minutes for it (own judgement).
 CREEP_K_S, FRONT_K = 3.0 / 60.0, 3.0
@@ -85,9 +86,15 @@ class FlowWitness(Memory):
         self.crept_c += min(max(supply_c - self.crept_c, -CREEP_K_S * dt_s), CREEP_K_S * dt_s)
         self.front = self.front or abs(supply_c - self.crept_c) > FRONT_K
 
-    def stands(self, tried_before: bool) -> bool:
-        """Tell whether it has lasted long enough to act on it; begins to count anew when it has."""
-        if self.stands_s < (LATER_LOOK_S if tried_before else FIRST_LOOK_S):
+    def stands(self, tried_before: bool, run_s: float) -> bool:
+        """Tell whether it has lasted long enough to act on it; begins to count anew when it has.
+
+        ``tried_before``: a start has shown no flow already. Then the ``run_s`` that the pump has run count too.
+        """
+        least_s = LATER_LOOK_S if tried_before else FIRST_LOOK_S
+        if tried_before and run_s >= LATER_LOOK_S:
+            least_s = AGREED_S
+        if self.stands_s < least_s:
             return False
         self.stands_s = 0.0
         return True

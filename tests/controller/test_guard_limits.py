@@ -426,10 +426,25 @@ def test_a_falling_tank(fall_k: float, told: bool) -> None:
 @pytest.mark.parametrize(("tried", "ticks"), [(False, 4), (True, 3)])
 def test_standing_water_is_acted_on_after_four_minutes_or_three(tried: bool, ticks: int) -> None:
     witness, acts = FlowWitness(250.0), []
-    for _ in range(2 * ticks):
-        assert not witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
-        acts.append(witness.stands(tried))
+    for _ in range(2):
+        for minute in range(1, ticks + 1):
+            assert not witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
+            acts.append(witness.stands(tried, 60.0 * minute))
     assert acts == ([False] * (ticks - 1) + [True]) * 2
+
+
+@pytest.mark.parametrize(("tried", "silent_from", "acts_at"), [(True, 0, 3), (True, 2, 3), (True, 3, 4), (False, 3, 7)])
+def test_the_minutes_before_the_meter_fell_silent_count_where_a_start_showed_no_flow(
+    tried: bool, silent_from: int, acts_at: int
+) -> None:
+    """The meter denies the flow, then falls silent ``silent_from`` minutes into the run: the pump is dry since its start."""
+    witness, minute = FlowWitness(250.0), silent_from
+    while minute < 10:
+        minute += 1
+        witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
+        if witness.stands(tried, 60.0 * minute):
+            break
+    assert minute == acts_at
 
 
 @pytest.mark.parametrize(("denied", "told"), [(True, 2), (False, None)])
@@ -437,9 +452,9 @@ def test_short_runs_without_a_sign_of_water_add_up_where_a_meter_denied_it(denie
     """Pulses against frost last three minutes: four are wanted."""
     witness, at = FlowWitness(250.0), None
     for run in range(1, 5):
-        for _ in range(3):
+        for minute in range(1, 4):
             witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
-            at = run if witness.stands(False) and at is None else at
+            at = run if witness.stands(False, 60.0 * minute) and at is None else at
         witness.rest(denied)
     assert at == told
 
@@ -449,7 +464,7 @@ def test_a_run_that_brought_hot_water_starts_the_count_anew() -> None:
     for supply_c in (15.5, 45.0, 15.5):
         for _ in range(3):
             witness.update(15.0, supply_c, 15.0, 60.0, 0.06, 60.0)
-            assert not witness.stands(False)
+            assert not witness.stands(False, 3600.0)
         witness.rest(True)
 
 
@@ -457,7 +472,7 @@ def test_a_warm_moment_begins_the_count_anew() -> None:
     witness = FlowWitness(250.0)
     for supply_c in (*[15.5] * 3, 45.0, *[15.5] * 3):
         witness.update(15.0, supply_c, 15.0, 60.0, 0.06, 60.0)
-        assert not witness.stands(False)
+        assert not witness.stands(False, 3600.0)
 
 
 @pytest.mark.parametrize(
@@ -475,7 +490,7 @@ def test_water_that_creeps_from_cold_beyond_half_of_what_is_due_has_not_come(
     witness, acts = FlowWitness(250.0), []
     for minute in range(8):
         moves = witness.update(start_c, start_c + pace_k * min(minute, 5), 15.0, 60.0, 0.06, 60.0)
-        acts.append(witness.stands(False))
+        acts.append(witness.stands(False, 3600.0))
     assert any(acts) is stands
     assert moves is not stands
 
@@ -894,7 +909,7 @@ def test_only_water_that_came_back_warm_ends_a_doubt() -> None:
     witness = FlowWitness(250.0)
     for minute in range(4):
         assert not witness.update(15.0, 45.0, 15.0, 60.0, 0.06, 60.0, doubted=True)
-        assert witness.stands(False) is (minute == 3)
+        assert witness.stands(False, 3600.0) is (minute == 3)
     assert witness.update(15.0, 45.0, 15.0, 60.0, 0.06, 60.0)
     assert [witness.came_back(c) for c in (nan, 8.0, 5.0, nan, 8.0, 8.1)] == [False] * 5 + [True]
     witness.rest()

@@ -359,9 +359,9 @@ def test_a_quantised_probe_may_stay_equal_for_hours(hours: int) -> None:
 
 def witnessed(supply_c: float, minutes: int, tried: bool = False) -> int:
     witness, acts = FlowWitness(250.0), 0
-    for _ in range(minutes):
+    for minute in range(1, minutes + 1):
         witness.update(15.0, supply_c, 15.0, 58.0, 0.06, 60.0)
-        acts += witness.stands(tried)
+        acts += witness.stands(tried, 60.0 * minute)
     return acts
 
 
@@ -377,7 +377,7 @@ def test_water_that_creeps_up_for_an_hour_does_not_move_and_a_front_does() -> No
         witness, acted = FlowWitness(250.0), 0
         for minute in range(1, 1 + round(FIRST_LOOK_S / 60.0)):
             witness.update(15.0, min(15.0 + per_minute_k * minute, 28.0), 15.0, 58.0, 0.06, 60.0)
-            acted += witness.stands(False)
+            acted += witness.stands(False, 60.0 * minute)
         assert acted == acts and witness.front is not bool(acts)
         witness.rest()
         assert not witness.front and isnan(witness.crept_c) and witness.stands_s == 0.0
