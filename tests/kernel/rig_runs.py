@@ -72,6 +72,11 @@ def bad(fault: str, guest: Guest) -> list[tuple[Found, list[str]]]:
     return [(r, wrong) for r, wrong in judged if wrong]
 
 
+def in_full(wrong: list[tuple[Found, list[str]]]) -> str:
+    """What was found and what the program said last: a failure that comes once in a thousand must tell all at once."""
+    return "\n".join(f"{'; '.join(why)}: {r | {'log': 'below'}}\n{r.get('log', '')}" for r, why in wrong)
+
+
 def injection_table(found: dict[str, Guest]) -> list[str]:
     """How soon safe and back, by fault and rule: the worst of each."""
     lines = []

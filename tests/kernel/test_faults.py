@@ -1,7 +1,7 @@
 """A whole ``warmheap run`` on the simulated board, and everything that can happen to it, under both rules of the kernel."""
 
 import pytest
-from rig_runs import BACK_S, EXTRA, FAULTS, RULES, bad, wrong_with
+from rig_runs import BACK_S, EXTRA, FAULTS, RULES, bad, in_full, wrong_with
 
 
 @pytest.mark.parametrize("fault", [*FAULTS, *EXTRA])
@@ -9,7 +9,8 @@ from rig_runs import BACK_S, EXTRA, FAULTS, RULES, bad, wrong_with
 def test_outputs_are_safe_in_two_seconds_and_control_is_back_in_twenty(injected, rule, fault):
     guest = injected[rule]
     assert guest.of(fault), "it was never tried"
-    assert not bad(fault, guest)
+    wrong = bad(fault, guest)
+    assert not wrong, in_full(wrong)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
