@@ -11,8 +11,8 @@ from controller.memory import Memory
 
 FROM_K = 5.0  # beyond the correction for where the probe lies: less may be a weaker coil (own judgement)
 # In a long draw the skin of compost on the coil cools first, by as much as heat goes through it: not all of that is a chill
-SKIN_SHARE = 0.35  # of the drop from the bed to the water, as the set coil would have it (own judgement)
-LEAST_SKIN_K, MOST_SKIN_K = 2.0, 7.0
+SKIN_SHARE = 0.6  # of the drop from the bed to the water, as the set coil would have it (own judgement)
+LEAST_SKIN_K, MOST_SKIN_K = 3.0, 7.0
 FOLLOWS = 0.3  # of the gap, with every draw that is judged
 LONG_S = 3600.0  # of a long draw, until most of what its water shows is believed (own judgement)
 BED_SHARE = 0.3  # of the pile, from which the coil takes its heat within a day (own judgement)

@@ -105,7 +105,7 @@ def test_a_long_draw_is_followed_upward_only() -> None:
 
 
 @pytest.mark.parametrize(
-    ("drop_k", "skin_k"), [(0.0, 2.0), (4.0, 2.0), (10.0, 3.5), (15.0, 5.25), (20.0, 7.0), (60.0, 7.0)]
+    ("drop_k", "skin_k"), [(0.0, 3.0), (5.0, 3.0), (8.0, 4.8), (10.0, 6.0), (12.0, 7.0), (60.0, 7.0)]
 )
 def test_the_skin_of_the_coil_cools_by_what_is_drawn_through_it(drop_k: float, skin_k: float) -> None:
     """A trickle cools it by next to nothing, so what its water lacks is a chill: 44 degC under a probe that reads 64."""
