@@ -127,7 +127,7 @@ _WATER = (
         WARNING,
         15 * MINUTE_S,
         6 * HOUR_S,
-        "The supply is warm ({} °C) though the pump has been off for more than an hour; this heat is not credited.",
+        "The supply is warm ({} °C) by water that moves though the pump is off; this heat is not credited.",
         "Mind scalding. Fit a check valve; but listen first: a pump that runs needs its plug pulled and a new switch.",
         "Water rises by its own warmth through the stopped pump; or the pump's switch has failed and it runs.",
         "By itself, six hours after the supply has cooled.",

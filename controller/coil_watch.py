@@ -12,6 +12,7 @@ from controller.coil import conductance_w_k, core_for_supply_c
 from controller.memory import Memory
 
 FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
+STALL_S = 120.0  # a pump that stalls under way and goes on leaves the coil as it was; what stands for longer warms anew
 FILTER_S = 900.0
 RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
 # Water that no probe shows may have chilled the compost round the coil unseen: after so much the draw rests (own judgement)
@@ -21,12 +22,12 @@ UNSEEN_KG, UNSEEN_REST_S = 120.0, 10800.0
 class CoilWatch(Memory):
     """What the coil passes now and usually [W/K], in what bed, and whether the draw rests for water that nobody sees."""
 
-    __slots__ = ("bed_c", "now_w_k", "passed_kg", "rest_s", "usual_w_k")
+    __slots__ = ("bed_c", "now_w_k", "passed_kg", "rest_s", "stood_s", "usual_w_k")
 
     def __init__(self) -> None:
         self.now_w_k = self.usual_w_k = nan
         self.bed_c = nan  # in which the coil lies, as it passes what it usually does; NaN for no long draw
-        self.passed_kg = 0.0
+        self.passed_kg = self.stood_s = 0.0
         self.rest_s = 0.0
 
     @property
@@ -41,8 +42,11 @@ class CoilWatch(Memory):
         self.rest_s = max(0.0, self.rest_s - dt_s)
         self.bed_c = nan
         if not flow_kg_s > 0.0:
-            self.passed_kg, self.now_w_k = 0.0, nan
+            self.stood_s += dt_s
+            if self.stood_s > STALL_S:
+                self.passed_kg, self.now_w_k = 0.0, nan
             return
+        self.stood_s = 0.0
         self.passed_kg += flow_kg_s * dt_s
         if supply_c != supply_c and self.passed_kg > UNSEEN_KG and not self.rests:
             self.rest_s = UNSEEN_REST_S

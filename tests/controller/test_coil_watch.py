@@ -94,6 +94,25 @@ def test_a_fouling_coil_becomes_the_usual_one() -> None:
     assert watch.usual_w_k < 200.0 and watch.bed_c == pytest.approx(62.0 - 8.0, abs=4.0)
 
 
+@pytest.mark.parametrize(("stall_min", "kept"), [(1, True), (2, True), (3, False)])
+def test_a_pump_that_stalls_for_two_minutes_leaves_the_coil_as_it_was(stall_min: int, kept: bool) -> None:
+    """A worn pump stops and goes a hundred times in a draw: that draw chills the bed as well as one that runs through."""
+    watch = CoilWatch()
+    drawn(watch, 2.0, 44.0)
+    passed_kg = watch.passed_kg
+    for _ in range(stall_min):
+        watch.update(0.0, 40.0, 8.0, 62.0, 0.0, 60.0)
+        assert isnan(watch.bed_c)
+    drawn(watch, 1.0 / 60.0, 44.0)
+    assert (watch.bed_c == watch.bed_c) is kept
+    assert watch.passed_kg == pytest.approx(60.0 * FLOW + (passed_kg if kept else 0.0))
+    for _ in range(20):
+        for _ in range(2):
+            watch.update(0.0, 40.0, 8.0, 62.0, 0.0, 60.0)
+        drawn(watch, 1.0 / 60.0, 44.0)
+    assert watch.bed_c == watch.bed_c  # stalls do not add up; two and a half kilograms a minute did
+
+
 def unseen(watch: CoilWatch, minutes: int, flow_kg_s: float = FLOW) -> None:
     for _ in range(minutes):
         watch.update(flow_kg_s, nan, 8.0, 62.0, 0.0, 60.0)
@@ -117,7 +136,7 @@ def test_short_unseen_draws_do_not_add_up_and_a_longer_rest_is_not_cut() -> None
     watch = CoilWatch()
     for _ in range(20):
         unseen(watch, 20)
-        unseen(watch, 1, 0.0)
+        unseen(watch, 3, 0.0)
     assert not watch.rests
     watch.rest_s = 21600.0
     unseen(watch, 60)

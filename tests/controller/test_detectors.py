@@ -120,9 +120,9 @@ def test_pulled_a_second_time_it_waits_as_long() -> None:
 
 def idle(steps: int, water: IdleWater | None = None, tick_s: float = 600.0, **seen: float) -> IdleWater:
     water = water or IdleWater(0.8)
-    now = {"supply_c": 12.0, "air_c": 10.0, "flow_kg_s": 0.0} | seen
+    now = {"supply_c": 12.0, "return_c": 12.0, "air_c": 10.0, "flow_kg_s": 0.0} | seen
     for _ in range(steps):
-        water.update(now["supply_c"], now["air_c"], now["flow_kg_s"], tick_s)
+        water.update(**now, elapsed_s=tick_s)
     return water
 
 
@@ -164,7 +164,37 @@ def test_water_that_warms_by_itself(first_c: float, then_c: float, air_c: float,
     assert idle(1, water, supply_c=then_c, air_c=air_c).warm is warm
 
 
-def test_nothing_is_judged_within_the_first_hour() -> None:
+@pytest.mark.parametrize(
+    ("flow_kg_s", "minutes", "return_c", "air_c", "warm"),
+    [
+        (0.04, 5, 26.0, 4.0, True),
+        (0.04, 4, 26.0, 4.0, False),  # five minutes of flow are wanted
+        (0.0, 5, 26.0, 4.0, False),
+        (nan, 5, 26.0, 4.0, False),  # without a meter it may be a probe that lies in the sun
+        (0.04, 5, 18.0, 4.0, False),  # a rise of 6 K is not more than that
+        (0.04, 5, 18.5, 4.0, True),
+        (0.04, 5, 18.5, 10.5, False),  # nor are 8 K above the air
+        (0.04, 5, nan, 4.0, False),
+    ],
+)
+def test_within_the_first_hour_a_return_that_grows_warm_while_a_meter_counts_is_proof(
+    flow_kg_s: float, minutes: int, return_c: float, air_c: float, warm: bool
+) -> None:
+    water = idle(6, tick_s=60.0, supply_c=60.0, air_c=air_c)
+    assert not water.warm
+    idle(minutes, water, tick_s=60.0, supply_c=60.0, return_c=return_c, air_c=air_c, flow_kg_s=flow_kg_s)
+    assert water.warm is warm
+    assert not idle(1, water, tick_s=60.0, supply_c=60.0, return_c=return_c, air_c=air_c).warm
+
+
+def test_what_the_draw_brings_back_within_five_minutes_of_its_end_is_no_proof() -> None:
+    water = idle(4, tick_s=60.0, flow_kg_s=0.04)
+    assert not idle(20, water, tick_s=60.0, return_c=40.0, flow_kg_s=0.04).warm
+    water.pump_ran()
+    assert not idle(20, water, tick_s=60.0, return_c=40.0, flow_kg_s=0.04).warm
+
+
+def test_nothing_is_judged_by_the_supply_within_the_first_hour() -> None:
     water = idle(1, supply_c=10.0)
     assert not idle(4, water, supply_c=60.0).warm
     assert not idle(1, water, supply_c=60.0).warm  # an hour, but the rise was before it
