@@ -158,7 +158,8 @@ class SlowWatch(Memory):
         if self.off_s > METER_LAG_S:
             off_s = min(elapsed_s, self.off_s)
             supply_c = nan if c.noise.doubts("water_supply_c") else r.water_supply_c
-            self.idle.update(supply_c, r.water_return_c, warmest_air_c(r), self.metered_kg_s, off_s)
+            return_c = nan if c.noise.doubts("water_return_c") else r.water_return_c
+            self.idle.update(supply_c, return_c, warmest_air_c(r), self.metered_kg_s, off_s)
         self.pump_dawn.update(c.pump_battery.volts, elapsed_s)
         self.fan_dawn.update(c.fan_battery.volts, elapsed_s)
         self.house.update(r.greenhouse_c, r.outdoor_c, r.greenhouse_rh, elapsed_s)

@@ -166,6 +166,17 @@ def test_water_that_moves_without_a_pump() -> None:
     assert stand.look() == {"pump-runs-on"}
 
 
+@pytest.mark.parametrize("noisy", [False, True])
+def test_a_siphon_is_told_by_the_return_in_half_an_hour_unless_its_probe_leaps_to_and_fro(noisy: bool) -> None:
+    stand = Stand(water_flow_kg_s=0.05, water_return_c=20.0)
+    stand.slow.screen(stand.r, stand.c.checks, 0.0)
+    stand.c.noise.back.calm_s = 0.0 if noisy else stand.c.noise.back.calm_s
+    stand.look(600.0)
+    assert stand.slow.idle.off_s < 3600.0
+    stand.r.water_return_c = 40.0
+    assert ("thermosiphon" in stand.look(600.0)) is not noisy
+
+
 def test_the_standing_water_is_looked_at_once_the_meter_has_come_to_rest() -> None:
     stand = Stand(water_flow_kg_s=0.05)
     stand.slow.screen(stand.r, stand.c.checks, 0.0)
