@@ -405,7 +405,9 @@ class Controller(Memory):
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
             pulse_kg_s = max(pump.least_flow_kg_s, min(self.frost.pulse_kg_s, self._settings.flow_target_kg_s))
             hot_c = self._hot_supply_c(r)
-            hot_c = hot_c if hot_c == hot_c else v.core_c  # so little water is moved that all of it stood in the pile
+            hot_c = (
+                hot_c if hot_c == hot_c else self.pile.unchilled_c
+            )  # so little water is moved that all of it stood in the pile
             hot_c = r.water_return_c if r.water_return_c > hot_c else hot_c  # the two may be swapped
             target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:
@@ -477,6 +479,7 @@ class Controller(Memory):
             self._hot_supply_c(r),
             likely_return_c(r),
             v.core_c,
+            self.pile.unchilled_c,
             clock.dt_s,
             clock.elapsed_s,
             rank.supply_over_flow and not (self.at_risk and rank.crop_over_supply),

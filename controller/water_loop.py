@@ -88,18 +88,20 @@ class WaterLoop(Memory):
         supply_c: float,
         return_c: float,
         core_c: float,
+        hot_core_c: float,
         dt_s: float,
         elapsed_s: float,
         hold_supply: bool = False,
     ) -> float:
         """Return the flow set-point [kg/s], 0 for standing.
 
-        ``hold_supply``: flow gives way to the supply temperature, not the other way round.
+        ``hot_core_c``: as hot as the compost round the coil may be, and so what no probe shows. ``hold_supply``: flow
+        gives way to the supply temperature, not the other way round.
         """
         if self.running:
             self.on_s += dt_s
             self.passed_kg += self.asked_kg_s * dt_s
-            hottest_c = self._hottest_c(supply_c, return_c, core_c, dt_s)
+            hottest_c = self._hottest_c(supply_c, return_c, hot_core_c, dt_s)
             too_hot = self.hot.flow(hottest_c, self.on_s, dt_s, self.seen.kept_s)
             self.running = not too_hot and (may_draw or self.on_s < LEAST_ON_S / self.hot.quicker(supply_c))
             if not self.running:
@@ -111,7 +113,8 @@ class WaterLoop(Memory):
         if not self.running:
             self.limit = "scald" if self.hot.pause_s > 0.0 else "off-time" if may_draw else "pause"
             return self.rest(elapsed_s)
-        self.asked_kg_s = self._set_point(effort, supply_c, return_c, core_c, dt_s, hold_supply)
+        feared_c = core_c if supply_c == supply_c else hot_core_c
+        self.asked_kg_s = self._set_point(effort, supply_c, return_c, feared_c, dt_s, hold_supply)
         return self.asked_kg_s
 
     def _hottest_c(self, supply_c: float, return_c: float, core_c: float, dt_s: float) -> float:

@@ -211,7 +211,7 @@ def test_flow_for_a_supply_above_the_core_is_the_smallest() -> None:
 
 def loop_step(loop: WaterLoop, may: bool, supply_c: float = 40.0, dt_s: float = 60.0, effort: float = 1.0) -> float:
     trembling_c = supply_c + 0.05 * (loop.on_s % (2.0 * dt_s) > 0.0)  # as a sound probe does
-    return loop.flow_kg_s(may, effort, trembling_c, 20.0, 55.0, dt_s, dt_s)
+    return loop.flow_kg_s(may, effort, trembling_c, 20.0, 55.0, 55.0, dt_s, dt_s)
 
 
 def test_the_loop_runs_while_it_may_and_keeps_least_times() -> None:

@@ -227,7 +227,7 @@ def test_flow_gives_way_until_the_supply_reaches_its_target(effort: float) -> No
     for hold in (False, True):
         loop = WaterLoop(s)
         for _ in range(1500):
-            flow = loop.flow_kg_s(True, effort, supply_c[hold], 20.0, 55.0, 60.0, 60.0, hold)
+            flow = loop.flow_kg_s(True, effort, supply_c[hold], 20.0, 55.0, 55.0, 60.0, 60.0, hold)
             out_c = 20.0 + expected_rise_k(55.0, 20.0, flow, 0.5 * s.coil_ua_w_k)
             supply_c[hold] += 0.1 * (out_c - supply_c[hold])
         at[hold] = flow

@@ -35,7 +35,7 @@ def test_water_far_too_hot_is_rushed_at_once() -> None:
 
 def hot_draw(loop: WaterLoop, seconds: int, supply_c: float = LIMIT_C + 3.0) -> None:
     for k in range(seconds // 10):
-        loop.flow_kg_s(True, 1.0, supply_c + 0.01 * k, 20.0, 60.0, 10.0, 10.0)
+        loop.flow_kg_s(True, 1.0, supply_c + 0.01 * k, 20.0, 60.0, 60.0, 10.0, 10.0)
 
 
 def test_hot_water_of_a_draw_that_others_stop_counts_to_its_end() -> None:
@@ -67,10 +67,10 @@ def test_a_draw_whose_probe_shows_hot_water_within_a_minute_was_hot_from_its_sta
     shown_at_s: int, counted_s: float
 ) -> None:
     loop = WaterLoop(S)
-    loop.flow_kg_s(True, 1.0, LIMIT_C - 5.0, 20.0, 60.0, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 5.0, 20.0, 60.0, 60.0, 10.0, 10.0)
     for on_s in range(10, shown_at_s + 10, 10):
         supply_c = LIMIT_C + (2.0 if on_s >= shown_at_s else -5.0 + 0.01 * on_s)
-        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 60.0, 10.0, 10.0)
     assert loop.hot.day_s == pytest.approx(counted_s)
 
 
@@ -89,12 +89,12 @@ def test_a_draw_after_a_pulse_counts_from_its_start_too() -> None:
     loop = WaterLoop(S)
     loop.hot.pulse(LIMIT_C + 3.0, 10.0, 10.0)
     before_s = loop.hot.day_s
-    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 60.0, 10.0, 10.0)
     for supply_c in (LIMIT_C - 1.0, LIMIT_C + 1.0):
-        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 60.0, 10.0, 10.0)
     assert loop.hot.day_s - before_s == pytest.approx(20.0, abs=2.0)
-    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 10.0, 10.0)
-    loop.flow_kg_s(True, 1.0, LIMIT_C + 1.0, 20.0, 60.0, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C - 1.0, 20.0, 60.0, 60.0, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C + 1.0, 20.0, 60.0, 60.0, 10.0, 10.0)
     assert loop.hot.day_s - before_s == pytest.approx(29.0, abs=2.0)  # and no second time
 
 
@@ -124,7 +124,7 @@ def test_unseen_water_of_an_unknown_coil_is_fifty_kilograms() -> None:
 
 
 def flows(loop: WaterLoop, may: bool, times: int) -> list[bool]:
-    return [loop.flow_kg_s(may, 1.0, 30.0 + 0.1 * k, 20.0, 40.0, 60.0, 60.0) > 0.0 for k in range(times)]
+    return [loop.flow_kg_s(may, 1.0, 30.0 + 0.1 * k, 20.0, 40.0, 40.0, 60.0, 60.0) > 0.0 for k in range(times)]
 
 
 def test_a_draw_lasts_three_minutes_and_rests_five() -> None:
@@ -174,7 +174,7 @@ def test_a_reading_that_was_there_before_the_draw_is_not_its_water() -> None:
 
 def test_the_flow_is_not_held_back_for_the_supply_unless_that_is_asked_for() -> None:
     plain, free, held = (WaterLoop(S) for _ in range(3))
-    seen = (True, 1.0, 30.0, 10.0, 55.0, 10.0, 10.0)
+    seen = (True, 1.0, 30.0, 10.0, 55.0, 55.0, 10.0, 10.0)
     flow_kg_s = plain.flow_kg_s(*seen)
     assert flow_kg_s == free.flow_kg_s(*seen, hold_supply=False) > held.flow_kg_s(*seen, hold_supply=True)
 
@@ -188,5 +188,5 @@ def test_a_supply_that_comes_and_goes_hides_no_minute_of_hot_water() -> None:
     loop = WaterLoop(S)
     shown_c = [20.0, 40.0, 44.0] + 8 * [44.0] + [LIMIT_C + 5.0]
     for supply_c in shown_c:
-        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 10.0, 10.0)
+        loop.flow_kg_s(True, 1.0, supply_c, 20.0, 60.0, 60.0, 10.0, 10.0)
     assert loop.hot.day_s == pytest.approx(110.0)

@@ -264,7 +264,7 @@ def learnt(settings: ControllerSettings, minutes: int, supply_c: float) -> float
     """What holding the supply has learnt after a draw at this supply temperature [kg/s]."""
     loop = WaterLoop(settings)
     for k in range(minutes):  # a sound reading trembles
-        loop.flow_kg_s(True, 1.0, supply_c + 0.05 * (k % 2), 12.0, 55.0, 60.0, 60.0, hold_supply=True)
+        loop.flow_kg_s(True, 1.0, supply_c + 0.05 * (k % 2), 12.0, 55.0, 55.0, 60.0, 60.0, hold_supply=True)
     return loop.hold.integral
 
 

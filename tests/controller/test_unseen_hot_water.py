@@ -50,11 +50,13 @@ def steady_hot(step: int) -> float:
     return LIMIT_C + 1.0 + 0.05 * (step % 2)
 
 
-def stopped_after_s(reading: Callable[[int], float], core_c: float, longest_s: float = 900.0) -> float:
+def stopped_after_s(
+    reading: Callable[[int], float], core_c: float, longest_s: float = 900.0, chilled_k: float = 0.0
+) -> float:
     """For how long the water flowed before the guard stopped it; infinite if it did not."""
     loop, passed_s = WaterLoop(S), 0.0
     for step in range(round(longest_s / 10.0)):
-        if loop.flow_kg_s(True, 0.1, reading(step), BACK_C, core_c, 10.0, 10.0) <= 0.0:
+        if loop.flow_kg_s(True, 0.1, reading(step), BACK_C, core_c - chilled_k, core_c, 10.0, 10.0) <= 0.0:
             return passed_s
         passed_s += 10.0
     return float("inf")
@@ -73,20 +75,25 @@ def stopped_after_s(reading: Callable[[int], float], core_c: float, longest_s: f
         (steady_cool, HOT_CORE_C, False),  # a sound probe is believed
     ],
 )
+@pytest.mark.parametrize("chilled_k", [0.0, 10.0])
 def test_hot_water_stops_in_time_however_the_probe_fails(
-    reading: Callable[[int], float], core_c: float, stops: bool
+    reading: Callable[[int], float], core_c: float, stops: bool, chilled_k: float
 ) -> None:
-    ran_s = stopped_after_s(reading, core_c)
+    """Nor does it help that the draw is believed to have chilled the compost round the coil: nobody saw that."""
+    ran_s = stopped_after_s(reading, core_c, chilled_k=chilled_k)
     assert (ran_s <= TOO_HOT_LONGEST_S + 60.0) is stops
 
 
 def test_unseen_water_is_brought_through_before_the_guard_must_stop() -> None:
     loop = WaterLoop(S)
-    loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, 10.0, 10.0)
+    loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, HOT_CORE_C, 10.0, 10.0)
     assert loop.asked_kg_s == pytest.approx(BLIND_KG / FLUSH_S)
     assert stopped_after_s(silent, HOT_CORE_C) == float("inf")  # what follows it is cooled by enough flow
+    chilled = WaterLoop(S)
+    chilled.flow_kg_s(True, 0.1, nan, BACK_C, LIMIT_C - 5.0, HOT_CORE_C, 10.0, 10.0)
+    assert chilled.asked_kg_s == loop.asked_kg_s
     cool = WaterLoop(S)
-    cool.flow_kg_s(True, 0.1, nan, BACK_C, LIMIT_C - 5.0, 10.0, 10.0)
+    cool.flow_kg_s(True, 0.1, nan, BACK_C, LIMIT_C - 5.0, LIMIT_C - 5.0, 10.0, 10.0)
     assert cool.asked_kg_s < BLIND_KG / FLUSH_S
 
 
@@ -95,9 +102,9 @@ def test_what_was_learnt_of_a_weak_coil_makes_no_unseen_water_hotter() -> None:
     for learnt in (0.0, -0.5 * S.flow_target_kg_s):
         loop = WaterLoop(S)
         loop.supply.integral = learnt
-        loop.flow_kg_s(True, 0.1, 20.0, BACK_C, HOT_CORE_C, 10.0, 10.0)
+        loop.flow_kg_s(True, 0.1, 20.0, BACK_C, HOT_CORE_C, HOT_CORE_C, 10.0, 10.0)
         loop.passed_kg = 2.0 * BLIND_KG
-        asked.append(loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, 10.0, 10.0))
+        asked.append(loop.flow_kg_s(True, 0.1, nan, BACK_C, HOT_CORE_C, HOT_CORE_C, 10.0, 10.0))
     assert asked[0] == pytest.approx(asked[1])
 
 
@@ -111,7 +118,7 @@ def test_a_hot_pulse_and_the_draw_after_it_are_one_stretch(wait_s: float, goes_o
     assert loop.hot.day_s > 90.0  # told as a long draw is
     loop.rest(wait_s)
     loop.off_s = LEAST_OFF_S
-    loop.flow_kg_s(True, 1.0, LIMIT_C + 2.0, BACK_C, HOT_CORE_C, 10.0, 10.0)
+    loop.flow_kg_s(True, 1.0, LIMIT_C + 2.0, BACK_C, HOT_CORE_C, HOT_CORE_C, 10.0, 10.0)
     assert loop.hot.flows_s == pytest.approx(100.0 if goes_on else 0.0)
 
 
@@ -158,7 +165,7 @@ def test_a_meter_that_counts_at_rest_does_not_regulate(idle_kg_s: float, rested_
 def test_the_new_memory_survives_a_restart() -> None:
     loop, pump = WaterLoop(S), PumpDrive(S)
     for step in range(20):
-        loop.flow_kg_s(True, 0.5, leaping(step), BACK_C, HOT_CORE_C, 10.0, 10.0)
+        loop.flow_kg_s(True, 0.5, leaping(step), BACK_C, HOT_CORE_C, HOT_CORE_C, 10.0, 10.0)
     pump.rest(600.0)
     pump.drive(S.flow_target_kg_s, S.flow_target_kg_s, 20.0, 12.0, 1.0)
     again, pump_again = WaterLoop(S), PumpDrive(S)
@@ -232,3 +239,20 @@ def test_a_pulse_against_frost_is_as_hot_as_the_hotter_of_both_probes(hot: bool)
             hots.add((d.limit, controller.loop.hot.is_hot))
         duty = d.commands.pump_duty
     assert hots == {("frost", hot)}
+
+
+@pytest.mark.parametrize("chilled_k", [0.0, 30.0])
+def test_an_unseen_pulse_against_frost_is_as_hot_as_the_core_was_before_it_was_thought_chilled(
+    chilled_k: float,
+) -> None:
+    controller, duty, hots = Controller(S), 0.0, set()
+    for step in range(380):
+        flow_kg_s = 0.06 if duty > 0.0 else 0.0
+        water = {"water_supply_c": nan, "water_flow_kg_s": flow_kg_s, "water_return_c": 0.2}
+        controller.pile.chill.k = chilled_k
+        d = controller.step(reading(START_S + 10.0 * step, outdoor_c=-12.0, **water))
+        if controller.pump.on_s > 10.0:
+            hots.add((d.limit, controller.loop.hot.is_hot))
+        duty = d.commands.pump_duty
+    assert hots == {("frost", True)}
+    assert controller.pile.core_c == pytest.approx(controller.pile.unchilled_c - chilled_k, abs=0.1)
