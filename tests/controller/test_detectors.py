@@ -187,6 +187,11 @@ def test_within_the_first_hour_a_return_that_grows_warm_while_a_meter_counts_is_
     assert not idle(1, water, tick_s=60.0, supply_c=60.0, return_c=return_c, air_c=air_c).warm
 
 
+def test_from_five_minutes_after_the_stop_the_return_is_followed() -> None:
+    water = idle(5, tick_s=60.0, flow_kg_s=0.04)
+    assert idle(1, water, tick_s=60.0, return_c=40.0, flow_kg_s=0.04).warm
+
+
 def test_what_the_draw_brings_back_within_five_minutes_of_its_end_is_no_proof() -> None:
     water = idle(4, tick_s=60.0, flow_kg_s=0.04)
     assert not idle(20, water, tick_s=60.0, return_c=40.0, flow_kg_s=0.04).warm

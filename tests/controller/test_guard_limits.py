@@ -10,6 +10,7 @@ from helpers import CALM, DRAWING, START_S, drawing_controller, reading
 from controller import Controller
 from controller.alarms import CODES
 from controller.checks import SENSORS, Sensor, SensorChecks
+from controller.coil import TELLING_SPAN_K, expected_rise_k
 from controller.conditions import conditions
 from controller.draw import HeatAccount, Outlook, crop_need, generosity, headroom_k, tapered_w, zero_draw_c
 from controller.fan import FanDrive
@@ -433,18 +434,43 @@ def test_standing_water_is_acted_on_after_four_minutes_or_three(tried: bool, tic
     assert acts == ([False] * (ticks - 1) + [True]) * 2
 
 
-@pytest.mark.parametrize(("tried", "silent_from", "acts_at"), [(True, 0, 3), (True, 2, 3), (True, 3, 4), (False, 3, 7)])
+@pytest.mark.parametrize(
+    ("tried", "silent_from_s", "acts_at_s"),
+    [(True, 0, 180), (True, 120, 180), (True, 160, 220), (True, 600, 660), (False, 180, 420)],
+)
 def test_the_minutes_before_the_meter_fell_silent_count_where_a_start_showed_no_flow(
-    tried: bool, silent_from: int, acts_at: int
+    tried: bool, silent_from_s: int, acts_at_s: int
 ) -> None:
-    """The meter denies the flow, then falls silent ``silent_from`` minutes into the run: the pump is dry since its start."""
-    witness, minute = FlowWitness(250.0), silent_from
-    while minute < 10:
-        minute += 1
-        witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 60.0)
-        if witness.stands(tried, 60.0 * minute):
+    """The meter denies the flow, then falls silent so far into the run: the pump is dry since its start."""
+    witness, run_s = FlowWitness(250.0), silent_from_s
+    while run_s < 900:
+        run_s += 20
+        witness.update(15.0, 15.5, 15.0, 60.0, 0.06, 20.0)
+        if witness.stands(tried, float(run_s)):
             break
-    assert minute == acts_at
+    assert run_s == acts_at_s
+
+
+def test_water_that_ran_hot_and_then_comes_as_cold_as_it_went_stands() -> None:
+    """A front passed, so nothing creeps; but a pile that warms nothing is a pump that moves nothing."""
+    witness, acts = FlowWitness(250.0), []
+    assert witness.update(45.0, 45.0, 15.0, 60.0, 0.06, 60.0)
+    for _ in range(4):
+        assert not witness.update(45.0, 15.5, 15.0, 60.0, 0.06, 60.0)
+        acts.append(witness.stands(False, 3600.0))
+    assert acts == [False, False, False, True]
+    witness.update(45.0, 15.5, 15.0, 60.0, 0.06, 60.0)
+    witness.rest()
+    assert witness.stands_s == 0.0  # nobody denied the flow: each run is judged by itself
+
+
+@pytest.mark.parametrize(("core_c", "share"), [(60.0, 0.5), (TELLING_SPAN_K, 0.0)])
+def test_at_the_bounds_the_temperatures_neither_prove_nor_deny_that_water_moves(core_c: float, share: float) -> None:
+    witness = FlowWitness(250.0)
+    supply_c = share * expected_rise_k(core_c, 0.0, 0.06, 250.0)
+    for _ in range(10):
+        assert not witness.update(supply_c, supply_c, 0.0, core_c, 0.06, 60.0)
+        assert witness.stands_s == 0.0
 
 
 @pytest.mark.parametrize(("denied", "told"), [(True, 2), (False, None)])
