@@ -57,7 +57,7 @@ docs-faults: $(VENV)/.sim-installed  ## docs/faults.md, from the code and a camp
 	mkdir -p out/docs/faults
 	for scenario in mild-wet-winter hard-northern-winter small-pile; do \
 	  $(BIN)/warmheap campaign faults $$scenario --episodes 3334 --seed 38 --shrink 0 --out out/docs/faults/$$scenario.sqlite || exit 1; \
-	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 16 --seed 36 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
+	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 60 --seed 39 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
 	done
 	$(BIN)/python -m sim.campaign_faults_page out/docs/faults/*.sqlite > docs/faults.md
 
