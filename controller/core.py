@@ -326,16 +326,16 @@ class Controller(Memory):
         account.book(allowed_w, v.water_w + v.air_w, dt_s)
         self.frost.book(v.water_w, dt_s)
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
-        return_c = likely_return_c(r)
+        return_c, unchilled_c = likely_return_c(r), self.pile.unchilled_c
         self.coil.update(
             v.flow_kg_s,
             r.water_supply_c - self.leap.supply_high_k,
             return_c,
-            self.pile.unchilled_c,
+            unchilled_c,
             s.coil_water_kg,
             self.clock.elapsed_s,
         )
-        self.pile.chill.follow(self.pile.unchilled_c, self.coil.bed_c, v.water_w / s.coil_ua_w_k, dt_s)
+        self.pile.chill.follow(unchilled_c, self.coil.bed_c, v.water_w / s.coil_ua_w_k, dt_s)
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.rests
         v.saved = account.fullness
@@ -405,9 +405,8 @@ class Controller(Memory):
         if self._frost_due(r, v) and (pump.locked or target < pump.least_flow_kg_s):
             pulse_kg_s = max(pump.least_flow_kg_s, min(self.frost.pulse_kg_s, self._settings.flow_target_kg_s))
             hot_c = self._hot_supply_c(r)
-            hot_c = (
-                hot_c if hot_c == hot_c else self.pile.unchilled_c
-            )  # so little water is moved that all of it stood in the pile
+            # so little water is moved that all of it stood in the pile
+            hot_c = hot_c if hot_c == hot_c else self.pile.unchilled_c
             hot_c = r.water_return_c if r.water_return_c > hot_c else hot_c  # the two may be swapped
             target, v.limit = loop.hasty_kg_s(pulse_kg_s, hot_c), "frost"
             if pump.mode == RUN:

@@ -91,9 +91,9 @@ class FlowWitness(Memory):
 
         ``tried_before``: a start has shown no flow already. Then the ``run_s`` that the pump has run count too.
         """
-        least_s = LATER_LOOK_S if tried_before else FIRST_LOOK_S
-        if tried_before and run_s >= LATER_LOOK_S:
-            least_s = AGREED_S
+        least_s = FIRST_LOOK_S
+        if tried_before:
+            least_s = AGREED_S if run_s >= LATER_LOOK_S else LATER_LOOK_S
         if self.stands_s < least_s:
             return False
         self.stands_s = 0.0

@@ -35,11 +35,9 @@ class IdleWater(Memory):
 
     def __init__(self, full_flow_kg_s: float) -> None:
         self._full_kg_s = full_flow_kg_s
-        self.off_s = self.flow_s = 0.0
-        self.lowest_c, self.lowest_return_c, self.highest_air_c = 300.0, 300.0, -300.0
-        self.runs_on = self.warm = False
         self.clean_s = 0.0
-        self.lies = False
+        self.runs_on = self.lies = False
+        self.pump_ran()
 
     def pump_ran(self) -> None:
         """Begin anew: the pump was on. That it runs on when switched off, a run of it neither proves nor refutes."""
@@ -54,9 +52,8 @@ class IdleWater(Memory):
         self.flow_s = self.flow_s + elapsed_s if flows else 0.0
         self.clean_s = self.clean_s + elapsed_s if flow_kg_s <= METER_WORKS_KG_S else 0.0
         lasts = self.runs_on or self.flow_s >= RUNS_ON_S
-        self.runs_on = (
-            lasts and not flow_kg_s <= RUNS_ON_SHARE * self._full_kg_s
-        )  # a meter that falls silent refutes nothing
+        # a meter that falls silent refutes nothing
+        self.runs_on = lasts and not flow_kg_s <= RUNS_ON_SHARE * self._full_kg_s
         self.highest_air_c = max(self.highest_air_c, air_c) if air_c == air_c else self.highest_air_c
         if self.off_s >= OFF_S:
             self._judge(supply_c, flows)

@@ -228,31 +228,34 @@ def test_a_cool_supply_may_be_the_return_where_that_is_silent(supply_c: float, r
     assert hot_c != hot_c if unseen else hot_c == supply_c
 
 
-@pytest.mark.parametrize("hot", [True, False])
-def test_a_pulse_against_frost_is_as_hot_as_the_hotter_of_both_probes(hot: bool) -> None:
-    controller, duty, hots = Controller(S), 0.0, set()
-    for step in range(380):  # the first pulse; a supply that stands still through all of it is soon doubted
+def shown_in_frost_pulses(
+    controller: Controller, supply_c: float, return_c: float, chilled_k: float = 0.0
+) -> set[tuple[str, bool]]:
+    """What limits the pump in the first pulse, and whether its water counts as hot.
+
+    A supply that stands still through more than one is soon doubted.
+    """
+    duty, shown = 0.0, set()
+    for step in range(380):
         flow_kg_s = 0.06 if duty > 0.0 else 0.0
-        water = {"water_supply_c": 0.2, "water_flow_kg_s": flow_kg_s, "water_return_c": 58.0 if hot else 0.2}
+        water = {"water_supply_c": supply_c, "water_flow_kg_s": flow_kg_s, "water_return_c": return_c}
+        controller.pile.chill.k = chilled_k
         d = controller.step(reading(START_S + 10.0 * step, outdoor_c=-12.0, **water))
         if controller.pump.on_s > 10.0:
-            hots.add((d.limit, controller.loop.hot.is_hot))
+            shown.add((d.limit, controller.loop.hot.is_hot))
         duty = d.commands.pump_duty
-    assert hots == {("frost", hot)}
+    return shown
+
+
+@pytest.mark.parametrize("hot", [True, False])
+def test_a_pulse_against_frost_is_as_hot_as_the_hotter_of_both_probes(hot: bool) -> None:
+    assert shown_in_frost_pulses(Controller(S), 0.2, 58.0 if hot else 0.2) == {("frost", hot)}
 
 
 @pytest.mark.parametrize("chilled_k", [0.0, 30.0])
 def test_an_unseen_pulse_against_frost_is_as_hot_as_the_core_was_before_it_was_thought_chilled(
     chilled_k: float,
 ) -> None:
-    controller, duty, hots = Controller(S), 0.0, set()
-    for step in range(380):
-        flow_kg_s = 0.06 if duty > 0.0 else 0.0
-        water = {"water_supply_c": nan, "water_flow_kg_s": flow_kg_s, "water_return_c": 0.2}
-        controller.pile.chill.k = chilled_k
-        d = controller.step(reading(START_S + 10.0 * step, outdoor_c=-12.0, **water))
-        if controller.pump.on_s > 10.0:
-            hots.add((d.limit, controller.loop.hot.is_hot))
-        duty = d.commands.pump_duty
-    assert hots == {("frost", True)}
+    controller = Controller(S)
+    assert shown_in_frost_pulses(controller, nan, 0.2, chilled_k) == {("frost", True)}
     assert controller.pile.core_c == pytest.approx(controller.pile.unchilled_c - chilled_k, abs=0.1)
