@@ -89,6 +89,11 @@ class BatteryHealth(Memory):
         self.sag_share += GAIN * (share - self.sag_share)
         self.usual_share += max(USUAL_GAIN, 1.0 / self.starts) * (share - self.usual_share)
 
+    def load_works(self) -> None:
+        """Take it that the motor was seen to do its work: where a start pulls the volts down by little, noise hides that."""
+        if self.sag_share < self.usual_share:
+            self.sag_share = self.usual_share
+
     @property
     def sag_change(self) -> float:
         """The sag of late over the usual one; NaN while that cannot be told."""

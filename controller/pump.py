@@ -297,7 +297,7 @@ class PumpDrive(Memory):
 
     def _compare(self, measured_kg_s: float, dt_s: float) -> None:
         """Doubt the water where a meter that counts at rest counts no more while the pump turns: its noise would add up."""
-        more = measured_kg_s != measured_kg_s or measured_kg_s > self.idle_kg_s + METER_WORKS_KG_S
+        more = measured_kg_s != measured_kg_s or self.works(measured_kg_s)
         self.idle_s = 0.0 if more or self.mode != RUN else self.idle_s + dt_s
         if self.idle_s > NO_FLOW_S:
             self.doubted_s = DOUBTED_S
@@ -305,6 +305,10 @@ class PumpDrive(Memory):
     def moves(self, measured_kg_s: float) -> bool:
         """Tell whether the meter shows a fair part of the flow that is asked for, and no trickle for the duty."""
         return measured_kg_s > max(NO_FLOW_SHARE * self.ramped_kg_s, TRICKLE_SHARE * self.due_kg_s)
+
+    def works(self, measured_kg_s: float) -> bool:
+        """Tell whether the meter counts more than it did at rest."""
+        return measured_kg_s > self.idle_kg_s + METER_WORKS_KG_S
 
     def water_moves(self) -> None:
         """Forget failed tries: water moves."""

@@ -70,6 +70,21 @@ def test_a_sound_battery_is_fine_and_a_load_cut_off_shows_by_the_missing_sag() -
     assert supply.days(1.5).verdict(low=False, idle=True) == LATCHED
 
 
+def test_a_motor_that_does_its_work_is_not_cut_off() -> None:
+    """Stout wires: the sag of a start is no more than the noise, and a flat battery would be told as a load cut off."""
+    supply = Supply(ohm=0.025)
+    health = supply.days(3)
+    health.sag_share = 0.2 * health.usual_share
+    supply.sunny = False
+    health.dark_s = DARK_S
+    assert health.verdict(low=True, idle=False) == LATCHED
+    health.load_works()
+    assert health.verdict(low=True, idle=False) == FLAT
+    health.sag_share = 4.0 * health.usual_share
+    health.load_works()
+    assert health.verdict(low=True, idle=False) == WORN  # working proves nothing against that
+
+
 def test_a_flat_battery_is_one_that_saw_no_sun() -> None:
     supply = Supply()
     supply.days(3)
