@@ -224,7 +224,7 @@ _WATER = (
         NOTICE,
         5 * MINUTE_S,
         7 * DAY_S,
-        "Water leaves the pile at {} °C, above the scald limit; after minutes of it the pump pauses.",
+        "Water from the pile is at or above the scald limit ({} °C now); after minutes of it the pump pauses.",
         "Fit a thermostatic mixing valve where people can touch the water or the pipe: only that makes it safe.",
         "What stood in drum and coil comes out as hot as the pile.",
         "By itself, a week after the last too hot water: a hot pile with a drum does this at many starts.",

@@ -21,6 +21,8 @@ PROBE_LAGS_S = 60.0  # a draw whose water shows hot within that was hot from its
 PATIENCE, FORGET_S = 4.0, 7200.0  # scald pauses before that, and how long a rest ends a draw for good
 PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
 SAME_PULSE_S = 60.0  # between two steps of one pulse; between two pulses it is minutes
+# by how much a sound probe on a pipe may read low: 0.5 K of the sensor (DS18B20 data sheet), as much of the pipe (own judgement)
+PROBE_LOW_K = 1.0
 FORGETS_S = 900.0  # of the day's hot water in one step: a clock may have leapt ahead, and a day is not over for that
 
 
@@ -30,7 +32,7 @@ class HotWater(Memory):
     __slots__ = ("_limit_c", "day_s", "flows_s", "is_hot", "pause_s", "pulsed_s", "scalds", "told_s", "was_hot")
 
     def __init__(self, limit_c: float) -> None:
-        self._limit_c = limit_c
+        self._limit_c = limit_c - PROBE_LOW_K
         self.is_hot = self.was_hot = False  # the last water that was looked at in this run, and any of it
         self.flows_s = 0.0  # for how long it has been flowing
         self.day_s = self.told_s = 0.0  # of late: what bounds it, and what is told

@@ -146,7 +146,7 @@ def _scald(v: View, r: Readings, s: ControllerSettings) -> str:
     if v.flow_kg_s > 0.0:
         return f"Drawing {litres_a_minute(v.flow_kg_s)}, since less would come out above {celsius(s.supply_max_c)}; {seen}."
     pause = _minutes(PAUSE_S)
-    return f"Pausing for {pause} since water stayed above the scald limit of {celsius(s.supply_max_c)}; {seen}."
+    return f"Pausing for {pause} since water stayed at or above the scald limit of {celsius(s.supply_max_c)}; {seen}."
 
 
 def _heat_budget(v: View, r: Readings, s: ControllerSettings) -> str:

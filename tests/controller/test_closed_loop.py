@@ -87,8 +87,11 @@ def test_the_pump_does_not_short_cycle() -> None:
 
 
 def test_a_fixed_tick_does_about_the_same() -> None:
-    """Ticks of a minute and the controller's own: the heat drawn agrees within a tenth."""
-    own, fixed = Season(TinyPlant(), days=10), Season(TinyPlant(), days=10, tick_s=30.0)
+    """The controller's own ticks and one of 20 s: the heat drawn agrees within a tenth.
+
+    Not with longer ones: the hot slug that each start brings then counts longer than it lasts, and is bounded sooner.
+    """
+    own, fixed = Season(TinyPlant(), days=10), Season(TinyPlant(), days=10, tick_s=20.0)
     assert fixed.plant.drawn_j == pytest.approx(own.plant.drawn_j, rel=0.1)
 
 

@@ -22,15 +22,15 @@ def test_how_much_a_draw_of_hot_water_is_quickened(hot_day_s: float, times: floa
     """From an hour to 110 minutes it rises from once to four times the target in a straight line."""
     loop = WaterLoop(S)
     loop.hot.day_s = hot_day_s
-    assert loop.hasty_kg_s(0.0, LIMIT_C + 0.1) == pytest.approx(times * TARGET)
-    assert loop.hasty_kg_s(0.0, LIMIT_C) == 0.0
+    assert loop.hasty_kg_s(0.0, LIMIT_C - 0.9) == pytest.approx(times * TARGET)
+    assert loop.hasty_kg_s(0.0, LIMIT_C - 1.0) == 0.0
 
 
 def test_water_far_too_hot_is_rushed_at_once() -> None:
     """No draw goes on with it, but a pulse against frost must: its two kilograms then pass in seconds."""
     loop = WaterLoop(S)
-    assert loop.hasty_kg_s(0.0, LIMIT_C + 20.1) == pytest.approx(4.0 * TARGET)
-    assert loop.hasty_kg_s(0.0, LIMIT_C + 20.0) == 0.0
+    assert loop.hasty_kg_s(0.0, LIMIT_C + 19.1) == pytest.approx(4.0 * TARGET)
+    assert loop.hasty_kg_s(0.0, LIMIT_C + 19.0) == 0.0
 
 
 def hot_draw(loop: WaterLoop, seconds: int, supply_c: float = LIMIT_C + 3.0) -> None:
