@@ -39,7 +39,6 @@ FOLLOWS: dict[str, tuple[str, ...]] = {
     "frost": ("line-frozen",),
     "frost-cost": ("frost-drain",),
     "flow-meter": ("no-flow", "line-frozen"),
-    "thermosiphon": ("probes-swapped",),
     "flow-while-off": ("thermosiphon", "pump-runs-on"),
     "flow-low": _DEAD_PUMP,
     "fan-changed": ("fan-stalled", "fan-speed", "fan-speed-silent"),

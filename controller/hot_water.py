@@ -21,7 +21,7 @@ PROBE_LAGS_S = 60.0  # a draw whose water shows hot within that was hot from its
 PATIENCE, FORGET_S = 4.0, 7200.0  # scald pauses before that, and how long a rest ends a draw for good
 PULSE_LATELY_S = 90.0  # a draw that follows a pulse against frost so soon goes on with the same hot water
 SAME_PULSE_S = 60.0  # between two steps of one pulse; between two pulses it is minutes
-# by how much a sound probe on a pipe may read low: 0.5 K of the sensor (DS18B20 data sheet), as much of the pipe (own judgement)
+# by how much a sound probe on a pipe may read low: 0.5 K of a sensor (DS18B20 data sheet), as much of the pipe (judgement)
 PROBE_LOW_K = 1.0
 FORGETS_S = 900.0  # of the day's hot water in one step: a clock may have leapt ahead, and a day is not over for that
 

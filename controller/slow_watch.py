@@ -159,6 +159,8 @@ class SlowWatch(Memory):
             off_s = min(elapsed_s, self.off_s)
             supply_c = nan if c.noise.doubts("water_supply_c") else r.water_supply_c
             return_c = nan if c.noise.doubts("water_return_c") else r.water_return_c
+            if c.swap.swapped:
+                supply_c, return_c = return_c, supply_c
             self.idle.update(supply_c, return_c, warmest_air_c(r), self.metered_kg_s, off_s)
         self.pump_dawn.update(c.pump_battery.volts, elapsed_s)
         self.fan_dawn.update(c.fan_battery.volts, elapsed_s)

@@ -177,6 +177,17 @@ def test_a_siphon_is_told_by_the_return_in_half_an_hour_unless_its_probe_leaps_t
     assert ("thermosiphon" in stand.look(600.0)) is not noisy
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_probes_in_each_others_place_do_not_hide_a_siphon(swapped: bool) -> None:
+    """What the other probe shows is then the water that comes back."""
+    stand = Stand(water_flow_kg_s=0.05, water_supply_c=20.0, water_return_c=20.0)
+    stand.c.swap.wrong_s = 600.0 if swapped else 0.0
+    stand.slow.screen(stand.r, stand.c.checks, 0.0)
+    stand.look(600.0)
+    stand.r.water_supply_c = 40.0
+    assert ("thermosiphon" in stand.look(600.0)) is swapped
+
+
 def test_the_standing_water_is_looked_at_once_the_meter_has_come_to_rest() -> None:
     stand = Stand(water_flow_kg_s=0.05)
     stand.slow.screen(stand.r, stand.c.checks, 0.0)
