@@ -14,7 +14,7 @@ from controller.memory import Memory
 FRESH_KG = 40.0  # water that stood in coil and pipe says nothing (own judgement), and what stood in the drum little
 STALL_S = 120.0  # a pump that stalls under way and goes on leaves the coil as it was; what stands for longer warms anew
 FILTER_S = 900.0
-RISE_S, FALL_S = 6 * 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
+RISE_S, FALL_S = 3600.0, 20 * 86400.0  # the usual conductance follows upward soon, downward as slowly as coils foul
 # Water that no probe shows may have chilled the compost round the coil unseen: after so much the draw rests (own judgement)
 UNSEEN_KG, UNSEEN_REST_S = 120.0, 10800.0
 

@@ -328,7 +328,7 @@ class Controller(Memory):
         v.need = crop_need(r.greenhouse_c, s.greenhouse_min_c)
         return_c, unchilled_c = likely_return_c(r), self.pile.unchilled_c
         self.coil.update(
-            v.flow_kg_s,
+            self._moving_kg_s(r, v),
             r.water_supply_c - self.leap.supply_high_k,
             return_c,
             unchilled_c,
@@ -339,6 +339,11 @@ class Controller(Memory):
         v.coil_rest_s = self.coil.rest_s
         v.may_draw = account.gives(v.need) and v.drawing and not self.coil.rests
         v.saved = account.fullness
+
+    def _moving_kg_s(self, r: Readings, v: View) -> float:
+        """Return the flow through the coil, bidden or not: a pump that runs on, or a siphon, chills the pile as a draw does."""
+        unbidden = self.pump.duty <= 0.0 and self.slow.idle.moves
+        return self._settings.flow_meter_gain * r.water_flow_kg_s if unbidden else v.flow_kg_s
 
     def _watch(self, r: Readings, v: View) -> None:
         """Let the guards see what the last step's commands did."""

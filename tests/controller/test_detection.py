@@ -142,6 +142,26 @@ def test_a_fault_is_named_in_time_and_by_one_notice(
     assert all(told[c] > told[code] for c in flat)  # foretold: the week ends with a flat battery
 
 
+@pytest.mark.parametrize(
+    ("flow_kg_s", "return_c", "supply_c"),
+    [(0.26, 14.0, 16.0), (0.06, 28.0, 31.0)],
+    ids=["a pump that runs on", "a siphon"],
+)
+def test_water_that_moves_unbidden_chills_the_pile_that_is_believed(
+    flow_kg_s: float, return_c: float, supply_c: float
+) -> None:
+    """The core probe lies too far from the coil to see it; when the water stands again the pile must not be drawn."""
+
+    def unbidden(seen: Seen, since_s: float, plant: LivePlant) -> None:
+        seen["greenhouse_c"] = 15.0  # wants no heat
+        if since_s > 600.0:
+            seen |= {"water_flow_kg_s": flow_kg_s, "water_return_c": return_c, "water_supply_c": supply_c}
+
+    _, before = play(reads(greenhouse_c=15.0), 8.0, sound_hours=6.0)
+    _, after = play(unbidden, 8.0, sound_hours=6.0)
+    assert before.estimate.core_c - after.estimate.core_c > 10.0
+
+
 def dies_in_mid_draw(seen: Seen, since_s: float, plant: LivePlant) -> None:
     seen["water_flow_kg_s"] = 0.0
 
