@@ -61,7 +61,7 @@ from controller.view import View
 from controller.water_loop import WaterLoop
 from controller.water_noise import WaterNoise
 
-SNAPSHOT_VERSION = 13
+SNAPSHOT_VERSION = 14
 LONGEST_WAIT_S = 60.0
 RAMP_TICK_S = 10.0
 RAMPING_S = 180.0

@@ -30,6 +30,7 @@ IDLE_S = 60.0  # coasting water and the meter's lag are over
 TRY_HARDER = 0.4  # of the starting duty, more at each new try
 DOUBTED_S = 24 * 3600.0  # for how long the last proof that water stood outweighs a warm supply (own judgement)
 NOMINAL_V = 12.0
+UNSEEN_SHARE = 1.15  # of the smallest running duty, where no meter shows that water moves (own judgement)
 IDLE_SHARE = 0.85  # of the smallest running duty: where the flow curve starts (own judgement)
 
 
@@ -107,7 +108,6 @@ class PumpDrive(Memory):
         "least_duty",
         "locked_cold",
         "locked_s",
-        "meter_fitted",
         "mode",
         "moved_supply_c",
         "on_s",
@@ -142,7 +142,6 @@ class PumpDrive(Memory):
         self.locked_s = 0.0
         self.locked_cold = False
         self.pause_s = FIRST_PAUSE_S
-        self.meter_fitted = False
         self.dead_meter = False
         # that long a supply that grows warm proves nothing: it did so, or the meter was good, and no water moved
         self.doubted_s = 0.0
@@ -257,15 +256,14 @@ class PumpDrive(Memory):
     def _regulated(self, measured_kg_s: float, volts: float, dt_s: float) -> float:
         duty = self._curve.duty(self.ramped_kg_s, volts)
         if not self.dead_meter and measured_kg_s == measured_kg_s:
-            self.meter_fitted = True
             if self.on_s < METER_LAG_S:
                 return min(max(duty + self.trim.integral, self.least_duty), 1.0)
             at_least = self.duty <= self.least_duty and measured_kg_s > self.ramped_kg_s
             at_most = self.duty >= 1.0 and measured_kg_s < self.ramped_kg_s
             held = at_least or at_most  # the integral must not wind up against a stop
             duty += self.trim.update(self.ramped_kg_s, measured_kg_s, 0.0 if held else min(dt_s, LONGEST_PI_STEP_S))
-        elif not self.meter_fitted:
-            duty = max(duty, 1.15 * self.least_duty)
+        else:  # this pump may need more than its curve says
+            duty = max(duty, UNSEEN_SHARE * self.least_duty)
         return min(max(duty, self.least_duty), 1.0)
 
     def _watch(self, measured_kg_s: float, supply_c: float, dt_s: float) -> None:

@@ -845,6 +845,15 @@ def test_fifteen_in_a_hundred_of_what_is_asked_counts_as_water(flow: float, move
         assert not drive.suspect and not drive.locked_cold
 
 
+@pytest.mark.parametrize(("flow", "of_least"), [(0.05, 1.0), (nan, 1.15)])
+def test_a_trickle_that_no_meter_sees_is_asked_for_with_more_than_the_least_duty(flow: float, of_least: float) -> None:
+    """A pump a little weaker than its curve stands at that; a meter that was good until now shows so no more."""
+    drive = running()
+    for _ in range(200):
+        drive.drive(0.001, 0.05, 20.0, 12.0, 1.0)
+    assert drive.drive(0.001, flow, 20.0, 12.0, 1.0) == pytest.approx(of_least * drive.least_duty)
+
+
 @pytest.mark.parametrize(("flow", "due_kg_s", "moves"), [(0.02, 0.4, False), (0.021, 0.4, True), (0.01, 0.1, True)])
 def test_a_trickle_for_the_duty_is_no_flow(flow: float, due_kg_s: float, moves: bool) -> None:
     drive = running()

@@ -159,7 +159,7 @@ def test_a_meter_that_counts_at_rest_does_not_regulate(idle_kg_s: float, rested_
     assert pump.metered(idle_kg_s) is believed
     for _ in range(60):  # the curve's flow, not the least duty that the noise asks for
         duty = pump.drive(S.flow_target_kg_s, 3.0 * S.flow_target_kg_s if not believed else nan, 20.0, 12.0, 10.0)
-    assert duty > 1.05 * pump.least_duty
+    assert duty > 1.2 * pump.least_duty
 
 
 def test_the_new_memory_survives_a_restart() -> None:
