@@ -324,7 +324,7 @@ RULES: tuple[Rule, ...] = (
     Rule("fan-runs-on-untold", "the fan turns for an hour without a command, its speed is read, and nobody is told",
     HOUR_S,
          lambda v: v.fan <= 0.0 and v.fan_turns and v.has("fan_speed_hz") and "fan-runs-on" not in v.codes
-         and not v.told(FAN_CODES) and not v.dead),
+         and not v.told(FAN_CODES | {"fan-speed-silent"}) and not v.dead),
     Rule("fan-blind", "the fan runs though no pile probe reads", 15 * MINUTE_S,
          lambda v: v.fan > 0.0 and v.silent_core and v.phase == "faulted"),
     # --- sensors

@@ -146,6 +146,7 @@ def test_each_rule_can_be_broken(code):
         ("airless-untold", told("pile-airless")),
         ("airless-untold", {"fitted": frozenset()}), ("tank-chilled", {"tank_c": 39.0}),
         ("chills-house", {"limit": "frost"}),
+        ("fan-runs-on-untold", told("fan-speed-silent")),
         ("backflow-untold", told("thermosiphon")), ("backflow-untold", {"true_readings": False}),
         ("wet-house-fan", {"fan_kg_s": 0.0}), ("crop-untold", told("fan-battery")), ("silence-untold", told("tank-silent")),
         ("silence-untold", told("probes-wire")), ("wrong-no-flow", {"flow_kg_s": 0.02}), ("wrong-no-flow", {"pump": 0.0}),
