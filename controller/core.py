@@ -341,8 +341,11 @@ class Controller(Memory):
         v.saved = account.fullness
 
     def _moving_kg_s(self, r: Readings, v: View) -> float:
-        """Return the flow through the coil, bidden or not: a pump that runs on or a siphon chills the pile like a draw."""
-        unbidden = self.pump.duty <= 0.0 and self.slow.idle.moves
+        """Return the flow through the coil, bidden or not: a pump that runs on chills the pile as a draw does.
+
+        A siphon is left out: it moves little, and a meter that counts noise beside a warm pipe looks like one.
+        """
+        unbidden = self.pump.duty <= 0.0 and self.slow.idle.runs_on
         return self._settings.flow_meter_gain * r.water_flow_kg_s if unbidden else v.flow_kg_s
 
     def _watch(self, r: Readings, v: View) -> None:

@@ -39,11 +39,6 @@ class IdleWater(Memory):
         self.runs_on = self.lies = False
         self.pump_ran()
 
-    @property
-    def moves(self) -> bool:
-        """Whether water moves that nobody asked for, by a pump that runs on or by its own warmth."""
-        return self.runs_on or self.warm
-
     def pump_ran(self) -> None:
         """Begin anew: the pump was on. That it runs on when switched off, a run of it neither proves nor refutes."""
         self.off_s = self.flow_s = 0.0
