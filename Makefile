@@ -56,8 +56,8 @@ docs-campaign: $(VENV)/.sim-installed  ## the picture of docs/campaigns.md
 docs-faults: $(VENV)/.sim-installed  ## docs/faults.md, from the code and a campaign of 10,002 episodes (two hours on two cores, and up to six)
 	mkdir -p out/docs/faults
 	for scenario in mild-wet-winter hard-northern-winter small-pile; do \
-	  $(BIN)/warmheap campaign faults $$scenario --episodes 3334 --seed 38 --shrink 0 --out out/docs/faults/$$scenario.sqlite || exit 1; \
-	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 60 --seed 39 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
+	  $(BIN)/warmheap campaign faults $$scenario --episodes 3334 --seed 41 --shrink 0 --out out/docs/faults/$$scenario.sqlite || exit 1; \
+	  $(BIN)/warmheap campaign faults $$scenario --faultless --episodes 16 --seed 42 --out out/docs/faults/$$scenario-sound.sqlite || exit 1; \
 	done
 	$(BIN)/python -m sim.campaign_faults_page out/docs/faults/*.sqlite > docs/faults.md
 
