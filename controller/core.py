@@ -31,7 +31,7 @@ from controller.fan_watch import FanWatch
 from controller.flow_witness import FlowWitness
 from controller.frost import PROOF_ROOM_K, FrostGuard
 from controller.giving_way import floor_may_be_spent, ranks, recovery_days, reserve_levels_v
-from controller.guards import FAR_BELOW_SHARE, TURNING_HZ, crop_at_risk, hand_run_takes_heat
+from controller.guards import FAR_BELOW_SHARE, crop_at_risk, fan_turns, hand_run_takes_heat
 from controller.hand_run import CALL_AGAIN_S, HandRun
 from controller.leap_watch import LeapWatch
 from controller.memory import Memory, SnapshotError
@@ -346,7 +346,7 @@ class Controller(Memory):
         A siphon is left out: it moves little, and a meter that counts noise beside a warm pipe looks like one.
         """
         unbidden = self.pump.duty <= 0.0 and self.slow.idle.runs_on
-        return self._settings.flow_meter_gain * r.water_flow_kg_s if unbidden else v.flow_kg_s
+        return self.pump.true_kg_s(r.water_flow_kg_s) if unbidden else v.flow_kg_s
 
     def _watch(self, r: Readings, v: View) -> None:
         """Let the guards see what the last step's commands did."""
@@ -358,9 +358,9 @@ class Controller(Memory):
         self.fan_battery.update(r.fan_battery_v, fan.duty, dt_s)
         speed_hz = r.fan_speed_hz if fresh("fan_speed_hz", now_s) else nan
         self.fan_watch.update(fan.duty, speed_hz, dt_s, clock.elapsed_s)
-        if pump.mode == RUN and fresh("water_flow_kg_s", now_s) and pump.works(s.flow_meter_gain * r.water_flow_kg_s):
+        if pump.mode == RUN and fresh("water_flow_kg_s", now_s) and pump.works(pump.true_kg_s(r.water_flow_kg_s)):
             self.pump_health.load_works()
-        if fan.duty > 0.0 and speed_hz >= TURNING_HZ:
+        if fan_turns(fan.duty, speed_hz):
             self.fan_health.load_works()
         self.tank.update(r.tank_c, dt_s)
         fan.look(r, self.checks.lost("greenhouse_co2"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.guards import TURNING_HZ, fan_runs_on, fan_stalls
+from controller.guards import fan_runs_on, fan_stalls, fan_turns
 from controller.memory import Memory
 
 STALLED_S = 180.0  # three readings at a tick of a minute: one can be a dropout
@@ -50,7 +50,7 @@ class FanWatch(Memory):
         return self.locked_s <= 0.0
 
     def _under_way(self, duty: float, speed_hz: float, dt_s: float) -> None:
-        if speed_hz >= TURNING_HZ:
+        if fan_turns(duty, speed_hz):
             self.turned, self.stalled_s, self.mute_s, self.pause_s = True, 0.0, 0.0, FIRST_PAUSE_S
         elif fan_stalls(duty, speed_hz):
             self.stalled_s += dt_s

@@ -121,6 +121,11 @@ def fan_stalls(duty: float, speed_hz: float) -> bool:
     return duty > 0.0 and speed_hz < TURNING_HZ
 
 
+def fan_turns(duty: float, speed_hz: float) -> bool:
+    """Tell whether the fan turns as it is told to; an unknown speed is no."""
+    return duty > 0.0 and speed_hz >= TURNING_HZ
+
+
 def fan_runs_on(duty: float, speed_hz: float) -> bool:
     """Tell whether the fan turns although it is switched off."""
     return duty <= 0.0 and speed_hz > WINDMILL_HZ

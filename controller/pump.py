@@ -160,8 +160,12 @@ class PumpDrive(Memory):
         if self.duty <= 0.0:
             return 0.0
         if self.metered(measured_kg_s):
-            return max(0.0, self._settings.flow_meter_gain * measured_kg_s)
+            return max(0.0, self.true_kg_s(measured_kg_s))
         return 0.0 if self.suspect else self._curve.flow_kg_s(self.duty, volts)
+
+    def true_kg_s(self, measured_kg_s: float) -> float:
+        """Return the flow that a reading of the meter means [kg/s]."""
+        return self._settings.flow_meter_gain * measured_kg_s
 
     def curve_flow_kg_s(self, volts: float) -> float:
         """Return the flow that the present duty would give a sound pump [kg/s]."""
@@ -206,7 +210,7 @@ class PumpDrive(Memory):
         ``dt_s`` is the time since the last call: a short one shows that the next call comes soon enough to give
         a pump at rest full duty.
         """
-        measured_kg_s *= self._settings.flow_meter_gain
+        measured_kg_s = self.true_kg_s(measured_kg_s)
         self.due_kg_s = self._curve.flow_kg_s(self.duty, volts)
         if self.breath_s > 0.0:
             self.breath_s = max(0.0, self.breath_s - dt_s)
@@ -305,7 +309,7 @@ class PumpDrive(Memory):
         return measured_kg_s > max(NO_FLOW_SHARE * self.ramped_kg_s, TRICKLE_SHARE * self.due_kg_s)
 
     def works(self, measured_kg_s: float) -> bool:
-        """Tell whether the meter counts more than it did at rest."""
+        """Tell whether the meter counts more than it did at rest; ``measured_kg_s`` is the true flow."""
         return measured_kg_s > self.idle_kg_s + METER_WORKS_KG_S
 
     def water_moves(self) -> None:

@@ -75,7 +75,7 @@ def test_what_is_shown_is_smoothed_over_a_quarter_of_an_hour() -> None:
 
 
 @pytest.mark.parametrize(
-    ("now_w_k", "follow_s"), [(260.0, 3600.0), (140.0, 20 * 86400.0)], ids=["up in hours", "down in weeks"]
+    ("now_w_k", "follow_s"), [(260.0, 3600.0), (140.0, 20 * 86400.0)], ids=["up in an hour", "down in weeks"]
 )
 def test_the_usual_follows_up_soon_and_down_slowly(now_w_k: float, follow_s: float) -> None:
     watch = CoilWatch()

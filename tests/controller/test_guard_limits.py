@@ -21,6 +21,7 @@ from controller.guards import (
     crop_at_risk,
     fan_runs_on,
     fan_stalls,
+    fan_turns,
     hand_run_takes_heat,
     probes_swapped,
     scald_stops,
@@ -128,6 +129,7 @@ def test_a_hand_run_takes_heat(supply_c: float, takes: bool) -> None:
 )
 def test_fan(duty: float, speed_hz: float, stalls: bool, runs_on: bool) -> None:
     assert fan_stalls(duty, speed_hz) is stalls and fan_runs_on(duty, speed_hz) is runs_on
+    assert fan_turns(duty, speed_hz) is (duty > 0.0 and speed_hz == speed_hz and not stalls)
 
 
 @pytest.mark.parametrize(
